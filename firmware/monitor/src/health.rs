@@ -1,0 +1,263 @@
+//! Health of one measuring channel: live range, missing, flat line, rate of change, noise.
+//!
+//! Every time constant is in seconds, so that 1 Hz and 50 Hz behave alike.
+
+use airvalve_sensors::{Channel, LoopBand, LoopCurrent, Span};
+
+use crate::{fault::Fault, settings::EvidenceSettings};
+
+/// Time constant of the noise estimate, s.
+const NOISE_S: f32 = 20.0;
+/// Time constant of the usual noise against which it is held, s.
+const USUAL_NOISE_S: f32 = 3600.0;
+/// A jump by more than this share of span in one sample must be confirmed by the next one.
+const SPIKE_SHARE: f32 = 0.15;
+/// Noise below this share of span is no fault, whatever it was before.
+const NOISE_FLOOR_SHARE: f32 = 0.006;
+
+/// Health of one channel.
+#[derive(Clone, Copy, Debug)]
+pub struct ChannelHealth {
+    span: Span,
+    measuring_low: f32,
+    measuring_high: f32,
+    last: f32,
+    is_spike_pending: bool,
+    has_had_value: bool,
+    same_s: f32,
+    bad_band: Option<Fault>,
+    bad_s: f32,
+    missing_s: f32,
+    noise_squared: f32,
+    usual_noise_squared: f32,
+    /// Time with values, s; the noise is not judged before it has settled.
+    seen_s: f32,
+    /// Evidence that another part of the monitor has found (drift, dead cell), with its fault.
+    pub from_physics: [f32; 2],
+}
+
+impl ChannelHealth {
+    /// A channel of which nothing is known yet.
+    pub fn new(span: Span) -> ChannelHealth {
+        let at = |ma| LoopCurrent::from_milliamperes(ma).as_quantity(span);
+        // Half a code of the usual front end: a current on the limit still counts as measuring.
+        let slack = span.width() * 2e-5;
+        ChannelHealth {
+            span,
+            measuring_low: at(LoopCurrent::MEASURING_LOW_MA) - slack,
+            measuring_high: at(LoopCurrent::MEASURING_HIGH_MA) + slack,
+            last: f32::NAN,
+            is_spike_pending: false,
+            has_had_value: false,
+            same_s: 0.0,
+            bad_band: None,
+            bad_s: 0.0,
+            missing_s: 0.0,
+            noise_squared: 0.0,
+            usual_noise_squared: 0.0,
+            seen_s: 0.0,
+            from_physics: [0.0; 2],
+        }
+    }
+
+    /// Takes one reading; returns the value to go on with, NaN when there is none to trust.
+    #[inline(always)]
+    pub fn accept(&mut self, reading: f32, dt_s: f32, noise_share: f32) -> f32 {
+        if !(reading >= self.measuring_low && reading <= self.measuring_high) {
+            return self.refuse(reading, dt_s);
+        }
+        let change = reading - self.last;
+        let limit = SPIKE_SHARE * self.span.width();
+        if !(change <= limit && change >= -limit) {
+            return self.jump(reading);
+        }
+        self.is_spike_pending = false;
+        self.bad_s = 0.0;
+        self.missing_s = 0.0;
+        self.same_s = if change == 0.0 {
+            self.same_s + dt_s
+        } else {
+            0.0
+        };
+        // Half the squared change is the variance of white noise; what moves faster is clipped.
+        let seen = 0.5 * change * change;
+        let clipped = seen.min(9.0 * self.noise_squared + 1e-6 * limit * limit);
+        self.noise_squared += (clipped - self.noise_squared) * noise_share;
+        self.last = reading;
+        reading
+    }
+
+    /// A reading far from the one before: held back until the next one confirms it.
+    #[inline(never)]
+    fn jump(&mut self, reading: f32) -> f32 {
+        let is_first = self.last.is_nan();
+        self.has_had_value = true;
+        if is_first || self.is_spike_pending {
+            self.is_spike_pending = false;
+            self.last = reading;
+            self.bad_s = 0.0;
+            self.missing_s = 0.0;
+            self.same_s = 0.0;
+            return reading;
+        }
+        self.is_spike_pending = true;
+        self.last
+    }
+
+    #[inline(never)]
+    fn refuse(&mut self, reading: f32, dt_s: f32) -> f32 {
+        if reading.is_nan() {
+            if self.has_had_value {
+                self.missing_s += dt_s;
+            }
+            return f32::NAN;
+        }
+        let fault = match LoopCurrent::from_quantity(reading, self.span).band() {
+            LoopBand::FailedLow => Fault::WireBreak,
+            LoopBand::FailedHigh => Fault::Short,
+            _ => Fault::Saturated,
+        };
+        if self.bad_band != Some(fault) {
+            self.bad_s = 0.0;
+            self.bad_band = Some(fault);
+        }
+        self.has_had_value = true;
+        self.bad_s += dt_s;
+        self.missing_s = 0.0;
+        self.last = f32::NAN;
+        f32::NAN
+    }
+
+    /// Weight of one sample in the noise estimate.
+    pub fn noise_share(dt_s: f32) -> f32 {
+        1.0 - libm::expf(-dt_s / NOISE_S)
+    }
+
+    /// Standard deviation of the noise, in the channel's unit.
+    pub fn noise(&self) -> f32 {
+        libm::sqrtf(self.noise_squared)
+    }
+
+    /// Lets the usual noise follow; called once a frame.
+    pub fn end_frame(&mut self, frame_s: f32) {
+        if self.last.is_nan() {
+            return;
+        }
+        self.seen_s += frame_s;
+        let tau_s = USUAL_NOISE_S.min(self.seen_s);
+        let target = self
+            .noise_squared
+            .min(4.0 * self.usual_noise_squared + 1e-9);
+        if self.seen_s < 5.0 * NOISE_S {
+            self.usual_noise_squared = self.noise_squared;
+        } else {
+            self.usual_noise_squared +=
+                (target - self.usual_noise_squared) * (frame_s / tau_s).min(1.0);
+        }
+    }
+
+    /// Evidence for each way to fail, 1 at its limit: the strongest one and which it is.
+    pub fn evidence(&self, channel: Channel, settings: &EvidenceSettings) -> (Fault, f32) {
+        let mut strongest = (
+            self.bad_band.unwrap_or(Fault::WireBreak),
+            if self.bad_s > 0.0 {
+                1.0 + self.bad_s
+            } else {
+                0.0
+            },
+        );
+        let mut offer = |fault, value: f32| {
+            if value > strongest.1 {
+                strongest = (fault, value);
+            }
+        };
+        offer(Fault::Missing, self.missing_s / settings.missing_s);
+        let width = self.span.width();
+        // Only a channel that has shown noise can be told flat.
+        if self.usual_noise_squared > 1e-9 * width * width && channel != Channel::Odour {
+            offer(Fault::FlatLine, self.same_s / settings.flat_line_s);
+        } else if self.usual_noise_squared > 1e-9 * width * width {
+            offer(Fault::FlatLine, self.same_s / (4.0 * settings.flat_line_s));
+        }
+        if self.seen_s > 10.0 * NOISE_S {
+            let limit =
+                (4.0 * libm::sqrtf(self.usual_noise_squared)).max(NOISE_FLOOR_SHARE * width);
+            offer(Fault::Noise, self.noise() / limit);
+        }
+        let [drift, dead_cell] = self.from_physics;
+        offer(Fault::Drift, drift);
+        offer(Fault::DeadCell, dead_cell);
+        strongest
+    }
+
+    /// Forgets what a gap has made meaningless.
+    pub fn after_gap(&mut self) {
+        self.last = f32::NAN;
+        self.same_s = 0.0;
+        self.is_spike_pending = false;
+    }
+
+    /// Whether the channel gives values now.
+    pub fn is_live(&self) -> bool {
+        !self.last.is_nan()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn channel() -> ChannelHealth {
+        ChannelHealth::new(Span {
+            low: 0.0,
+            high: 100.0,
+        })
+    }
+
+    #[test]
+    fn a_single_spike_is_held_back_and_a_real_jump_is_not() {
+        let mut health = channel();
+        for _ in 0..10 {
+            assert_eq!(health.accept(50.0, 0.1, 0.01), 50.0);
+        }
+        assert_eq!(health.accept(90.0, 0.1, 0.01), 50.0);
+        assert_eq!(health.accept(50.0, 0.1, 0.01), 50.0);
+        assert_eq!(health.accept(90.0, 0.1, 0.01), 50.0);
+        assert_eq!(health.accept(90.0, 0.1, 0.01), 90.0);
+    }
+
+    #[test]
+    fn a_broken_loop_is_told_from_a_short_and_from_silence() {
+        let settings = EvidenceSettings::default();
+        let told = |reading: f32, seconds: usize| {
+            let mut health = channel();
+            health.accept(50.0, 1.0, 0.05);
+            for _ in 0..seconds {
+                health.accept(reading, 1.0, 0.05);
+            }
+            health.evidence(Channel::FloatPosition, &settings)
+        };
+        assert_eq!(told(-25.0, 5).0, Fault::WireBreak);
+        assert_eq!(told(110.0, 5).0, Fault::Short);
+        assert_eq!(told(104.0, 5).0, Fault::Saturated);
+        let (fault, evidence) = told(f32::NAN, 61);
+        assert_eq!(fault, Fault::Missing);
+        assert!(evidence > 1.0);
+        assert!(told(f32::NAN, 30).1 < 1.0);
+    }
+
+    #[test]
+    fn noise_is_the_same_at_any_rate() {
+        // A square wave of +-0.1 has a standard deviation of 0.1; successive differences of it are 0.2, half the
+        // square of which is 0.02: alternation is the worst case, twice the variance of white noise.
+        let noise = |hz: f32| {
+            let mut health = channel();
+            let share = ChannelHealth::noise_share(1.0 / hz);
+            for i in 0..(200.0 * hz) as u32 {
+                health.accept(if i % 2 == 0 { 50.1 } else { 49.9 }, 1.0 / hz, share);
+            }
+            health.noise()
+        };
+        assert!((noise(1.0) - noise(50.0)).abs() < 0.002);
+    }
+}

@@ -1,0 +1,518 @@
+//! The detector of one valve: one sample in, what has changed out.
+
+use airvalve_sensors::{CHANNELS, Channel, Channels, CodeSample, QuantitySample, front_end::Scale};
+use heapless::Vec;
+
+use crate::{
+    decision::{AlarmChange, Decisions},
+    details,
+    evidence::{Context, EvidenceBuilder},
+    fault::Fault,
+    frame::{Frame, FrameBuilder},
+    health::ChannelHealth,
+    learned::Learned,
+    release::{Cycle, ReleaseInput, ReleaseTracker},
+    settings::Settings,
+    site::SiteData,
+    state::{StateTracker, ValveState},
+    steps::StepTracker,
+    totals::Totals,
+    zero::ZeroTracker,
+};
+
+/// The channels that the detector itself watches.
+const WATCHED: [Channel; 5] = [
+    Channel::FloatPosition,
+    Channel::ChamberPressure,
+    Channel::Odour,
+    Channel::LinePressure,
+    Channel::AirTemperature,
+];
+/// A gap is longer than this many sample periods and a second. Source: the contract for results.
+const GAP_PERIODS: f32 = 3.0;
+
+/// Most changes that one sample can bring: one an alarm, a state, a cycle begun and one ended.
+pub const MOST_CHANGES: usize = 20;
+
+/// One thing that a sample has changed.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Event {
+    /// The valve is in another state.
+    State {
+        /// Unix time, microseconds.
+        time_us: i64,
+        /// State from here on.
+        state: ValveState,
+    },
+    /// A release cycle has ended.
+    Cycle(Cycle),
+    /// An alarm has changed.
+    Alarm(AlarmChange),
+}
+
+/// What one sample has changed.
+pub type Changes = Vec<Event, MOST_CHANGES>;
+
+/// The detector of one valve.
+#[derive(Clone, Debug)]
+pub struct Monitor {
+    site: SiteData,
+    settings: Settings,
+    scales: Channels<Scale>,
+    is_fitted: [bool; CHANNELS],
+    last_us: Option<i64>,
+    dt_us: i64,
+    dt_s: f32,
+    noise_share: f32,
+    period_s: f32,
+    health: [ChannelHealth; WATCHED.len()],
+    frames: FrameBuilder,
+    zero: ZeroTracker,
+    vacuum_kpa: f32,
+    state: StateTracker,
+    releases: ReleaseTracker,
+    steps: StepTracker,
+    evidence: EvidenceBuilder,
+    decisions: Decisions,
+    learned: Learned,
+    totals: Totals,
+    temperature_k: f32,
+    content_noise_nl: f32,
+    is_main_filling: bool,
+}
+
+impl Monitor {
+    /// A detector that knows its data sheet and nothing else.
+    pub fn new(site: &SiteData, settings: &Settings) -> Monitor {
+        Self::with_learned(site, settings, &Learned::from_data_sheet(site))
+    }
+
+    /// A detector that goes on from what was learned before.
+    pub fn with_learned(site: &SiteData, settings: &Settings, learned: &Learned) -> Monitor {
+        let span = |channel: Channel| {
+            site.spans.get(channel).unwrap_or(airvalve_sensors::Span {
+                low: 0.0,
+                high: 1.0,
+            })
+        };
+        let mut monitor = Monitor {
+            site: *site,
+            settings: *settings,
+            scales: Channels(Channel::ALL.map(|channel| site.front_end.scale(span(channel)))),
+            is_fitted: Channel::ALL.map(|channel| site.is_fitted(channel)),
+            last_us: None,
+            dt_us: 0,
+            dt_s: 0.0,
+            noise_share: 0.0,
+            period_s: site.sample_period_s,
+            health: WATCHED.map(|channel| ChannelHealth::new(span(channel))),
+            frames: FrameBuilder::default(),
+            zero: ZeroTracker::new(site),
+            vacuum_kpa: 0.0,
+            state: StateTracker::default(),
+            releases: ReleaseTracker::new(site, &settings.evidence, learned),
+            steps: StepTracker::new(),
+            evidence: EvidenceBuilder::new(),
+            decisions: Decisions::new(&settings.decision),
+            learned: *learned,
+            totals: Totals::default(),
+            temperature_k: site.air_temperature_k,
+            content_noise_nl: 0.0,
+            is_main_filling: false,
+        };
+        monitor.vacuum_kpa = monitor.vacuum_limit_kpa();
+        monitor
+    }
+
+    /// Takes one sample of codes.
+    pub fn step_codes(&mut self, sample: &CodeSample) -> Changes {
+        let mut quantities = Channels([f32::NAN; CHANNELS]);
+        let places = quantities
+            .0
+            .iter_mut()
+            .zip(&sample.codes.0)
+            .zip(&self.scales.0)
+            .zip(&self.is_fitted);
+        for (((quantity, code), scale), is_fitted) in places {
+            if *is_fitted {
+                *quantity = scale.quantity(*code);
+            }
+        }
+        self.step_quantities(&QuantitySample {
+            time_us: sample.time_us,
+            quantities,
+            contacts: sample.contacts,
+        })
+    }
+
+    /// Takes one sample of quantities. A sample that is not later than the one before is left out.
+    pub fn step_quantities(&mut self, sample: &QuantitySample) -> Changes {
+        let mut changes = Changes::new();
+        if !self.advance_clock(sample.time_us) {
+            return changes;
+        }
+        let [float_pct, pressure_kpa] = self.accept(sample);
+        if !float_pct.is_nan() && !pressure_kpa.is_nan() {
+            self.valve(
+                sample.time_us,
+                float_pct,
+                pressure_kpa - self.learned.zero_kpa,
+                &mut changes,
+            );
+        }
+        self.totals.add_time(self.state.state(), self.dt_us as u64);
+        if self
+            .frames
+            .advance(self.dt_s, sample.contacts, self.settings.evidence.frame_s)
+        {
+            self.end_frame(sample.time_us, &mut changes);
+        }
+        changes
+    }
+
+    /// What has been learned so far.
+    pub fn learned(&self) -> &Learned {
+        &self.learned
+    }
+
+    /// Air and time so far.
+    pub fn totals(&self) -> &Totals {
+        &self.totals
+    }
+
+    /// State of the valve.
+    pub fn state(&self) -> ValveState {
+        self.state.state()
+    }
+
+    /// Evidence of the last frame, 1 at its limit.
+    pub fn evidence(&self) -> &EvidenceBuilder {
+        &self.evidence
+    }
+
+    /// Health of a channel; `None` for one that the detector does not watch.
+    pub fn health(&self, channel: Channel) -> Option<&ChannelHealth> {
+        self.health.get(channel.index())
+    }
+
+    /// The alarms, for what people do about them.
+    pub fn decisions_mut(&mut self) -> &mut Decisions {
+        &mut self.decisions
+    }
+
+    /// Air let out so far by the release that is going on, NL, orifice estimate.
+    pub fn open_release_nl(&self) -> f32 {
+        self.releases.open_nl()
+    }
+
+    /// False when the sample is not later than the one before.
+    #[inline(always)]
+    fn advance_clock(&mut self, time_us: i64) -> bool {
+        let Some(last_us) = self.last_us else {
+            self.last_us = Some(time_us);
+            self.dt_us = 0;
+            self.set_dt(self.period_s);
+            return true;
+        };
+        let dt_us = time_us.wrapping_sub(last_us);
+        if dt_us <= 0 {
+            return false;
+        }
+        self.last_us = Some(time_us);
+        if dt_us != self.dt_us {
+            self.change_dt(dt_us);
+        }
+        true
+    }
+
+    #[inline(never)]
+    fn change_dt(&mut self, dt_us: i64) {
+        let dt_s = dt_us as f32 * 1e-6;
+        if dt_s > GAP_PERIODS * self.period_s + 1.0 {
+            self.after_gap(dt_us);
+            return;
+        }
+        self.dt_us = dt_us;
+        self.set_dt(dt_s);
+        self.period_s += (dt_s - self.period_s) * 0.05;
+    }
+
+    fn set_dt(&mut self, dt_s: f32) {
+        self.dt_s = dt_s;
+        self.noise_share = ChannelHealth::noise_share(dt_s);
+    }
+
+    /// After a gap nothing that needs continuity may go on; what was learned and what stands as an alarm stays.
+    fn after_gap(&mut self, dt_us: i64) {
+        self.totals.gap_us = self.totals.gap_us.wrapping_add(dt_us as u64);
+        self.dt_us = 0;
+        self.set_dt(self.period_s);
+        self.abandon_release();
+        self.health.iter_mut().for_each(ChannelHealth::after_gap);
+        self.steps.reset();
+        self.evidence.after_gap();
+        self.frames = FrameBuilder::default();
+    }
+
+    fn abandon_release(&mut self) {
+        self.totals
+            .release_unconfirmed
+            .add_nl(self.releases.open_nl());
+        self.releases.abandon();
+    }
+
+    /// Checks every watched channel and adds it to the frame; returns float and pressure.
+    #[inline(always)]
+    fn accept(&mut self, sample: &QuantitySample) -> [f32; 2] {
+        let mut kept = [f32::NAN; WATCHED.len()];
+        let channels = self
+            .health
+            .iter_mut()
+            .zip(WATCHED)
+            .zip(&mut kept)
+            .zip(&self.is_fitted);
+        for (((health, channel), kept), is_fitted) in channels {
+            if *is_fitted {
+                *kept = health.accept(sample.quantities.get(channel), self.dt_s, self.noise_share);
+                self.frames.add(channel, *kept);
+            }
+        }
+        let [float_pct, pressure_kpa, ..] = kept;
+        [float_pct, pressure_kpa]
+    }
+
+    /// The fast path: state and release cycles, sample by sample.
+    #[inline(always)]
+    fn valve(&mut self, time_us: i64, float_pct: f32, pressure_kpa: f32, changes: &mut Changes) {
+        let before = self.state.state();
+        if self.releases.needs(float_pct) {
+            self.release(time_us, float_pct, pressure_kpa, changes);
+        }
+        let is_open = self.releases.is_open();
+        let state = self.state.step(
+            float_pct,
+            pressure_kpa,
+            self.vacuum_kpa,
+            is_open,
+            self.is_main_filling,
+            &self.site,
+        );
+        if state != before {
+            let _ = changes.push(Event::State { time_us, state });
+        }
+    }
+
+    #[inline(never)]
+    fn release(&mut self, time_us: i64, float_pct: f32, pressure_kpa: f32, changes: &mut Changes) {
+        if self.state.is_large_open() || pressure_kpa <= self.site.reopen_kpa {
+            if self.releases.is_open() {
+                self.abandon_release();
+            }
+            self.releases.abandon();
+            return;
+        }
+        let input = ReleaseInput {
+            time_us,
+            dt_s: self.dt_s,
+            float_pct,
+            pressure_kpa,
+            temperature_k: self.temperature_k,
+            content_noise_nl: self.content_noise_nl,
+            arrival_nl_s: self.evidence.arrival_nl_s,
+            since_step_s: self.steps.since_step_s,
+        };
+        let Some(cycle) = self.releases.step(&input, &self.site) else {
+            return;
+        };
+        self.totals.add_cycle(&cycle);
+        let (learned, evidence) = (&mut self.learned, &mut self.evidence);
+        let context = Context {
+            site: &self.site,
+            settings: &self.settings.evidence,
+            surely_open_below_pct: self.releases.surely_open_below_pct(),
+            temperature_k: self.temperature_k,
+            since_step_s: self.steps.since_step_s,
+            is_odour_trusted: !self.decisions.is_sensor_faulty(Channel::Odour),
+            float_noise_pct: 0.0,
+        };
+        evidence.cycle(&cycle, learned, &context);
+        self.releases
+            .learn_positions(&self.site, &self.settings.evidence, &self.learned);
+        let _ = changes.push(Event::Cycle(cycle));
+    }
+
+    /// The slow path: everything that works on means.
+    #[inline(never)]
+    fn end_frame(&mut self, time_us: i64, changes: &mut Changes) {
+        let mut frame = self
+            .frames
+            .take(time_us, self.learned.zero_kpa, self.state.state());
+        if !frame.air_c.is_nan() {
+            self.temperature_k = 273.15 + frame.air_c;
+        }
+        self.is_main_filling = frame
+            .pump
+            .unwrap_or(frame.pressure_kpa > 3.0 * self.learned.zero_uncertainty_kpa);
+        self.health
+            .iter_mut()
+            .for_each(|health| health.end_frame(frame.length_s));
+        self.sensor_alarms(&frame, changes);
+        for (channel, value) in [
+            (Channel::FloatPosition, &mut frame.float_pct),
+            (Channel::ChamberPressure, &mut frame.pressure_kpa),
+        ] {
+            if self.decisions.is_sensor_faulty(channel) {
+                *value = f32::NAN;
+            }
+        }
+        self.learn_zero(&frame);
+        self.large_orifice(&frame);
+        self.find_noise(&frame);
+        self.valve_alarms(&frame, changes);
+    }
+
+    fn learn_zero(&mut self, frame: &Frame) {
+        if self.zero.frame(frame, &mut self.learned) {
+            self.vacuum_kpa = self.vacuum_limit_kpa();
+        }
+    }
+
+    fn vacuum_limit_kpa(&self) -> f32 {
+        self.settings
+            .evidence
+            .vacuum_kpa
+            .max(3.0 * self.learned.zero_uncertainty_kpa)
+    }
+
+    /// Air through the large orifice, on the mean pressure of the frame; below three standard uncertainties of the
+    /// zero only a bound is known, and no more than the pumped flow can have gone out.
+    fn large_orifice(&mut self, frame: &Frame) {
+        let pressure_kpa = frame.pressure_kpa;
+        if !self.state.is_large_open() || pressure_kpa.is_nan() {
+            return;
+        }
+        let limit_kpa = 3.0 * self.learned.zero_uncertainty_kpa;
+        let site = &self.site;
+        let out = |kpa: f32| {
+            site.large_out
+                .normal_flow_nl_s(kpa, site.p_atm_kpa, self.temperature_k)
+                * frame.length_s
+        };
+        let inward = |kpa: f32| {
+            -site
+                .large_in
+                .normal_flow_nl_s(kpa, site.p_atm_kpa, self.temperature_k)
+                * frame.length_s
+        };
+        let pumped_nl =
+            crate::airflow::normal_litres(site.p_atm_kpa, site.flow_l_s, self.temperature_k)
+                * frame.length_s;
+        let totals = &mut self.totals;
+        if pressure_kpa > limit_kpa {
+            totals.large_out.add_nl(out(pressure_kpa));
+        } else if pressure_kpa < -limit_kpa {
+            totals.large_in.add_nl(inward(pressure_kpa));
+        } else if self.is_main_filling {
+            totals
+                .large_out_unresolved
+                .add_nl(out(limit_kpa).min(pumped_nl));
+        } else if pressure_kpa < -0.3 * limit_kpa {
+            totals
+                .large_in_unresolved
+                .add_nl(inward(-limit_kpa).min(3.0 * pumped_nl));
+        }
+    }
+
+    fn find_noise(&mut self, frame: &Frame) {
+        if frame.float_pct.is_nan() || frame.pressure_kpa.is_nan() {
+            return;
+        }
+        let [float, pressure, ..] = &self.health;
+        let pressure_kpa_abs = (frame.pressure_kpa + self.site.p_atm_kpa).max(1.0);
+        let space_l = self.site.air_space_l(frame.float_pct).max(0.01);
+        let from_pressure = pressure.noise() / pressure_kpa_abs;
+        let from_float = 0.01 * float.noise() * self.site.stroke_volume_l / space_l;
+        let content_nl =
+            crate::airflow::normal_litres(pressure_kpa_abs, space_l, self.temperature_k);
+        self.content_noise_nl =
+            content_nl * libm::sqrtf(from_pressure * from_pressure + from_float * from_float);
+    }
+
+    fn sensor_alarms(&mut self, frame: &Frame, changes: &mut Changes) {
+        details::physics_of_sensors(
+            &mut self.health,
+            frame,
+            &self.learned,
+            &self.evidence,
+            &self.site,
+            &self.settings,
+        );
+        for ((health, channel), is_fitted) in self.health.iter().zip(WATCHED).zip(&self.is_fitted) {
+            if !*is_fitted {
+                continue;
+            }
+            let evidence = health.evidence(channel, &self.settings.evidence);
+            let outcome = self.decisions.sensor_frame(
+                channel,
+                evidence,
+                frame.length_s,
+                &self.settings.decision,
+            );
+            let Some((fault, state, is_active)) = outcome else {
+                continue;
+            };
+            let _ = changes.push(Event::Alarm(AlarmChange {
+                time_us: frame.time_us,
+                fault,
+                channel: Some(channel),
+                state,
+                is_active,
+                confidence: 0.99,
+                also_possible: 0,
+                evidence: [evidence.1, health.noise(), 0.0, 0.0],
+            }));
+        }
+    }
+
+    fn valve_alarms(&mut self, frame: &Frame, changes: &mut Changes) {
+        let [float, ..] = &self.health;
+        let context = Context {
+            site: &self.site,
+            settings: &self.settings.evidence,
+            surely_open_below_pct: self.releases.surely_open_below_pct(),
+            temperature_k: self.temperature_k,
+            since_step_s: self.steps.since_step_s,
+            is_odour_trusted: !self.decisions.is_sensor_faulty(Channel::Odour),
+            float_noise_pct: float.noise(),
+        };
+        if !frame.float_pct.is_nan() && !frame.pressure_kpa.is_nan() {
+            let is_sealed = frame.state == ValveState::Sealed
+                || (frame.state == ValveState::Releasing
+                    && frame.float_pct < context.surely_open_below_pct);
+            let answer = self.steps.frame(
+                frame.float_pct,
+                frame.pressure_kpa,
+                frame.length_s,
+                is_sealed,
+                &self.site,
+                &self.settings.evidence,
+            );
+            if let Some(answer) = answer {
+                self.evidence
+                    .answer(&answer, frame, &mut self.learned, &context);
+            }
+        }
+        self.evidence.frame(frame, &mut self.learned, &context);
+        let (evidence, learned) = (&self.evidence, &self.learned);
+        self.decisions.valve_frame(
+            &evidence.values,
+            frame.length_s,
+            &self.settings.decision,
+            |fault: Fault, state, is_active| {
+                let _ = changes.push(Event::Alarm(details::valve_alarm(
+                    fault, state, is_active, frame, evidence, learned,
+                )));
+            },
+        );
+    }
+}

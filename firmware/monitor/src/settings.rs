@@ -1,0 +1,155 @@
+//! Every threshold of the detector: one row each, with unit, default, allowed range and meaning.
+//!
+//! *Evidence* settings shape what is measured about the valve; *decision* settings say when that becomes an alarm.
+//! Decisions never feed back into evidence.
+
+use serde::{Deserialize, Serialize};
+
+use crate::{
+    alarm::DebounceLimits,
+    fault::{AlarmKind, Fault},
+};
+
+/// One row of the settings: what it is called, in what unit, and what it may be.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SettingRow {
+    /// Name in a settings file.
+    pub name: &'static str,
+    /// Unit.
+    pub unit: &'static str,
+    /// Least allowed value.
+    pub least: f32,
+    /// Default.
+    pub default: f32,
+    /// Greatest allowed value.
+    pub most: f32,
+    /// One sentence: what it means and where the default comes from.
+    pub meaning: &'static str,
+}
+
+macro_rules! settings {
+    ($(#[$doc:meta])* $name:ident { $($field:ident: $unit:literal, $least:literal .. $default:literal .. $most:literal, $meaning:literal;)* }) => {
+        $(#[$doc])*
+        #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+        pub struct $name {
+            $(#[doc = $meaning] pub $field: f32,)*
+        }
+
+        impl $name {
+            /// The rows, in the order of the fields.
+            pub const ROWS: &'static [SettingRow] = &[
+                $(SettingRow { name: stringify!($field), unit: $unit, least: $least, default: $default, most: $most, meaning: $meaning },)*
+            ];
+
+            /// The value of a row by its name.
+            pub fn get(&self, name: &str) -> Option<f32> {
+                $(if name == stringify!($field) { return Some(self.$field); })*
+                None
+            }
+
+            /// Sets a row by its name; false when there is none of this name.
+            pub fn set(&mut self, name: &str, value: f32) -> bool {
+                $(if name == stringify!($field) { self.$field = value; return true; })*
+                false
+            }
+        }
+
+        impl Default for $name {
+            fn default() -> Self {
+                $name { $($field: $default,)* }
+            }
+        }
+    };
+}
+
+settings! {
+    /// What is measured about the valve, and how.
+    EvidenceSettings {
+        frame_s: "s", 0.5 .. 1.0 .. 5.0, "length of the means on which evidence is built; common practice: well above the float's and the loop's lag of 0.1 s";
+        position_tolerance_pct: "% of stroke", 1.0 .. 6.0 .. 20.0, "how far the true opening position may lie from the data sheet before it is learned; common practice: a few per cent of stroke, doubled";
+        pressurised_share: "of static", 0.1 .. 0.3 .. 0.9, "chamber pressure above this share of static counts as under pressure; the same share as in the finding trapped-air";
+        vacuum_kpa: "kPa", 0.5 .. 2.0 .. 20.0, "chamber pressure below minus this, and below three standard uncertainties of zero, counts as vacuum";
+        step_share: "of absolute pressure", 0.03 .. 0.08 .. 0.5, "a change of pressure by this share within a few seconds tests the float";
+        step_least_answer_pct: "% of stroke", 1.0 .. 2.5 .. 20.0, "a pressure step counts as a test when the float should answer by at least this much; common practice: twice the position accuracy";
+        no_answer_share: "of the expected answer", 0.05 .. 0.25 .. 0.6, "a float that answers less than this to a pressure step did not answer";
+        still_pct: "% of stroke", 0.2 .. 1.0 .. 5.0, "a float that stays within this is still; the accuracy of a usual position transmitter";
+        off_bottom_pct: "% of stroke", 1.0 .. 4.0 .. 20.0, "above this float position a change of the cushion must be seen";
+        vent_time_factor: "times", 1.0 .. 1.3 .. 5.0, "a float at the very bottom is suspect after this many vent times of the largest expected pocket";
+        low_still_s: "s", 30.0 .. 240.0 .. 3600.0, "a float low but off the bottom must have moved within this time plus three vent times of the body";
+        baseline_cycles: "cycles", 5.0 .. 20.0 .. 200.0, "how many release cycles make a baseline";
+        recent_cycles: "cycles", 3.0 .. 8.0 .. 50.0, "over how many release cycles a recent value is averaged";
+        odour_present_ppm: "ppm", 0.2 .. 2.0 .. 50.0, "odour at or above this, lasting, means that the vent is passing gas; common practice: ten times the noise of a usual cell";
+        jump_pct: "% of stroke", 0.5 .. 1.2 .. 10.0, "a float that stood still and then moves by this within a frame or two has stuck and slipped";
+        deepest_flow_factor: "times", 1.0 .. 3.0 .. 20.0, "a healthy large orifice is expected to hold the vacuum while the main drains at this many times the pumped flow";
+        sagging_share: "of pressure", 0.01 .. 0.04 .. 0.3, "chamber pressure this much below the line (or below its own usual value) while the valve spills points at the large orifice";
+        flat_line_s: "s", 20.0 .. 90.0 .. 3600.0, "a channel that showed noise and then repeats one value exactly for this long is flat";
+        missing_s: "s", 5.0 .. 60.0 .. 600.0, "a channel without readings for this long while samples go on is missing; the time of the CSV contract";
+        dead_cell_releases: "releases", 4.0 .. 8.0 .. 50.0, "so many releases in a row without an odour pulse mean a dead cell";
+    }
+}
+
+settings! {
+    /// When evidence becomes an alarm. Evidence is scaled so that 1 is its physical limit.
+    DecisionSettings {
+        stuck_threshold: "evidence", 0.2 .. 1.0 .. 5.0, "evidence at which stuck-open and stuck-closed are raised";
+        stuck_deadband: "evidence", 0.0 .. 0.5 .. 1.0, "how far below the threshold it must fall to clear";
+        stuck_on_delay_s: "s", 0.0 .. 30.0 .. 3600.0, "how long it must stand; common practice: longer than any surge";
+        stuck_off_delay_s: "s", 0.0 .. 300.0 .. 86400.0, "how long it must be gone";
+        fouling_threshold: "evidence", 0.2 .. 1.0 .. 5.0, "evidence at which fouling is raised";
+        fouling_deadband: "evidence", 0.0 .. 0.4 .. 1.0, "how far below the threshold it must fall to clear";
+        fouling_on_delay_s: "s", 0.0 .. 1800.0 .. 86400.0, "how long it must stand";
+        fouling_off_delay_s: "s", 0.0 .. 7200.0 .. 604800.0, "how long it must be gone";
+        sensor_threshold: "evidence", 0.2 .. 1.0 .. 5.0, "evidence at which sensor-fault is raised";
+        sensor_deadband: "evidence", 0.0 .. 0.5 .. 1.0, "how far below the threshold it must fall to clear";
+        sensor_on_delay_s: "s", 0.0 .. 5.0 .. 3600.0, "how long it must stand";
+        sensor_off_delay_s: "s", 0.0 .. 60.0 .. 86400.0, "how long it must be gone";
+        stuck_latches: "0 or 1", 0.0 .. 1.0 .. 1.0, "whether stuck-open and stuck-closed stay until they are reset";
+        fouling_latches: "0 or 1", 0.0 .. 0.0 .. 1.0, "whether fouling stays until it is reset";
+        sensor_latches: "0 or 1", 0.0 .. 0.0 .. 1.0, "whether sensor-fault stays until it is reset";
+    }
+}
+
+/// All settings.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Settings {
+    /// What is measured.
+    pub evidence: EvidenceSettings,
+    /// When it becomes an alarm.
+    pub decision: DecisionSettings,
+}
+
+impl DecisionSettings {
+    /// Threshold, deadband and delays of the alarm for one fault.
+    pub fn limits(&self, fault: Fault) -> DebounceLimits {
+        match fault.kind() {
+            AlarmKind::StuckOpen | AlarmKind::StuckClosed => DebounceLimits {
+                threshold: self.stuck_threshold,
+                deadband: self.stuck_deadband,
+                on_delay_s: self.stuck_on_delay_s,
+                off_delay_s: self.stuck_off_delay_s,
+            },
+            AlarmKind::Fouling => DebounceLimits {
+                threshold: self.fouling_threshold,
+                deadband: self.fouling_deadband,
+                on_delay_s: self.fouling_on_delay_s,
+                off_delay_s: self.fouling_off_delay_s,
+            },
+            AlarmKind::SensorFault => DebounceLimits {
+                threshold: self.sensor_threshold,
+                deadband: self.sensor_deadband,
+                on_delay_s: self.sensor_on_delay_s,
+                off_delay_s: self.sensor_off_delay_s,
+            },
+        }
+    }
+
+    /// Whether the alarm for this fault latches.
+    pub fn latches(&self, fault: Fault) -> bool {
+        let value = match fault.kind() {
+            AlarmKind::StuckOpen | AlarmKind::StuckClosed => self.stuck_latches,
+            AlarmKind::Fouling => self.fouling_latches,
+            AlarmKind::SensorFault => self.sensor_latches,
+        };
+        value >= 0.5
+    }
+}

@@ -1,0 +1,206 @@
+//! Pressure steps as a test of the float: every pump start and stop moves the cushion by a known amount.
+
+use crate::{release::BLIND_BELOW_PCT, settings::EvidenceSettings, site::SiteData};
+
+/// Frames that are looked back over.
+const LOOK_BACK: usize = 12;
+/// Frames between the value before a step and the one that shows it.
+const RISE: usize = 4;
+/// Time after which a step that does not settle is given up, s.
+const GIVE_UP_S: f32 = 60.0;
+/// How long the float is given after the pressure has settled, s.
+const SETTLE_S: f32 = 12.0;
+/// Wait after calm before the float's early answer is read, s.
+const EARLY_S: f32 = 3.0;
+
+/// Outcome of one test.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct StepAnswer {
+    /// Movement that physics asks for, % of stroke; negative downwards.
+    pub expected_pct: f32,
+    /// Movement seen, share of the expected one.
+    pub answer: f32,
+    /// Share of the movement seen that came late.
+    pub late_share: f32,
+    /// Pressure after the step over pressure before it.
+    pub pressure_ratio: f32,
+}
+
+#[derive(Clone, Copy, Debug, Default)]
+struct Mean {
+    float_pct: f32,
+    pressure_kpa: f32,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Running {
+    before: Mean,
+    elapsed_s: f32,
+    calm_s: f32,
+    early_pct: f32,
+    sum_pct: f32,
+    sum_kpa: f32,
+    count: f32,
+}
+
+/// Watches for pressure steps on the means of frames.
+#[derive(Clone, Debug, Default)]
+pub struct StepTracker {
+    history: [Mean; LOOK_BACK],
+    filled: usize,
+    running: Option<Running>,
+    /// Time since the last step began, s.
+    pub since_step_s: f32,
+}
+
+impl StepTracker {
+    /// A tracker at rest.
+    pub fn new() -> StepTracker {
+        StepTracker {
+            since_step_s: 1e6,
+            ..StepTracker::default()
+        }
+    }
+
+    /// Forgets the past: a gap, or a state in which the test makes no sense.
+    pub fn reset(&mut self) {
+        self.filled = 0;
+        self.running = None;
+    }
+
+    /// Takes one frame; `is_sealed` while no air passes.
+    pub fn frame(
+        &mut self,
+        float_pct: f32,
+        pressure_kpa: f32,
+        frame_s: f32,
+        is_sealed: bool,
+        site: &SiteData,
+        settings: &EvidenceSettings,
+    ) -> Option<StepAnswer> {
+        self.since_step_s += frame_s;
+        let now = Mean {
+            float_pct,
+            pressure_kpa,
+        };
+        let earlier = self.history.get(RISE).copied().unwrap_or(now);
+        let is_known = self.filled >= LOOK_BACK;
+        let moved = (pressure_kpa - earlier.pressure_kpa)
+            / (earlier.pressure_kpa + site.p_atm_kpa).max(1.0);
+        let is_moving = is_known && libm::fabsf(moved) > 0.25 * settings.step_share;
+        let mut outcome = None;
+        if let Some(mut running) = self.running.take() {
+            if is_sealed {
+                outcome = self.advance(&mut running, now, is_moving, frame_s, site, settings);
+            }
+        } else if is_known && is_sealed && libm::fabsf(moved) > settings.step_share {
+            self.since_step_s = 0.0;
+            let before = self.before();
+            self.running = Some(Running {
+                before,
+                elapsed_s: 0.0,
+                calm_s: 0.0,
+                early_pct: float_pct,
+                sum_pct: 0.0,
+                sum_kpa: 0.0,
+                count: 0.0,
+            });
+        } else if is_known && libm::fabsf(moved) > settings.step_share {
+            self.since_step_s = 0.0;
+        }
+        self.remember(now);
+        outcome
+    }
+
+    fn advance(
+        &mut self,
+        running: &mut Running,
+        now: Mean,
+        is_moving: bool,
+        frame_s: f32,
+        site: &SiteData,
+        settings: &EvidenceSettings,
+    ) -> Option<StepAnswer> {
+        running.elapsed_s += frame_s;
+        if is_moving {
+            running.calm_s = 0.0;
+        } else {
+            running.calm_s += frame_s;
+        }
+        if running.calm_s <= EARLY_S {
+            running.early_pct = now.float_pct;
+        }
+        if running.calm_s > SETTLE_S - 5.0 {
+            running.sum_pct += now.float_pct;
+            running.sum_kpa += now.pressure_kpa;
+            running.count += 1.0;
+        }
+        if running.calm_s >= SETTLE_S {
+            return judge(running, site, settings);
+        }
+        if running.elapsed_s < GIVE_UP_S {
+            self.running = Some(*running);
+        }
+        None
+    }
+
+    /// Mean of the frames before the step began.
+    fn before(&self) -> Mean {
+        let mut sum = Mean::default();
+        let mut count = 0.0;
+        for mean in self.history.iter().skip(RISE + 1) {
+            sum.float_pct += mean.float_pct;
+            sum.pressure_kpa += mean.pressure_kpa;
+            count += 1.0;
+        }
+        Mean {
+            float_pct: sum.float_pct / count,
+            pressure_kpa: sum.pressure_kpa / count,
+        }
+    }
+
+    fn remember(&mut self, now: Mean) {
+        self.history.rotate_right(1);
+        if let Some(newest) = self.history.first_mut() {
+            *newest = now;
+        }
+        self.filled = self.filled.saturating_add(1).min(LOOK_BACK);
+    }
+}
+
+fn judge(running: &Running, site: &SiteData, settings: &EvidenceSettings) -> Option<StepAnswer> {
+    let count = running.count.max(1.0);
+    let after = Mean {
+        float_pct: running.sum_pct / count,
+        pressure_kpa: running.sum_kpa / count,
+    };
+    let before = running.before;
+    if before.float_pct < BLIND_BELOW_PCT {
+        return None;
+    }
+    let volume_l = site.air_space_l(before.float_pct.min(100.0));
+    let pressure_ratio =
+        (after.pressure_kpa + site.p_atm_kpa) / (before.pressure_kpa + site.p_atm_kpa).max(1.0);
+    if pressure_ratio <= 0.0 {
+        return None;
+    }
+    let moved_pct = 100.0 * volume_l * (1.0 - 1.0 / pressure_ratio) / site.stroke_volume_l;
+    // The float can only go as far as its seat and its bottom.
+    let expected_pct = moved_pct.clamp(-before.float_pct, (100.0 - before.float_pct).max(0.0));
+    if libm::fabsf(expected_pct) < settings.step_least_answer_pct {
+        return None;
+    }
+    let seen_pct = after.float_pct - before.float_pct;
+    let late_pct = after.float_pct - running.early_pct;
+    let late_share = if libm::fabsf(seen_pct) > settings.still_pct {
+        late_pct / seen_pct
+    } else {
+        0.0
+    };
+    Some(StepAnswer {
+        expected_pct,
+        answer: seen_pct / expected_pct,
+        late_share,
+        pressure_ratio,
+    })
+}

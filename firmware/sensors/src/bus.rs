@@ -1,0 +1,140 @@
+//! Reads the loops: four shunts a converter, one-shot conversions over I2C.
+//!
+//! The converter is a 16-bit I2C type with a four-way multiplexer; the driver crate `ads1x1x` speaks to it unmodified.
+//! Every wait is bounded: a converter that does not answer costs a missing sample, never a hung device.
+
+use ads1x1x::{
+    Ads1x1x, ChannelId, DataRate16Bit, FullScaleRange, TargetAddr, channel as input,
+    ic::{Ads1115, Resolution16Bit},
+    mode::OneShot,
+};
+use embedded_hal::{delay::DelayNs, i2c::I2c};
+
+use crate::{
+    channel::{Channel, Channels},
+    sample::MISSING_CODE,
+};
+
+/// One conversion at 860 samples a second, with the converter's clock 10 % slow, microseconds.
+const CONVERSION_US: u32 = 1_300;
+/// Pause between two looks at a conversion that is late, microseconds.
+const LATE_POLL_US: u32 = 200;
+/// How often a late conversion is looked at before its sample counts as missing.
+const LATE_POLLS: u8 = 5;
+
+/// I2C address of the converter that reads float, chamber pressure, odour and line pressure.
+pub const FIRST_CONVERTER_ADDRESS: u8 = 0x48;
+/// I2C address of the converter that reads air temperature and the held pressure extremes.
+pub const SECOND_CONVERTER_ADDRESS: u8 = 0x49;
+
+/// Which channels hang on which converter, by its inputs 0 to 3.
+pub const FIRST_CONVERTER_INPUTS: [Option<Channel>; 4] = [
+    Some(Channel::FloatPosition),
+    Some(Channel::ChamberPressure),
+    Some(Channel::Odour),
+    Some(Channel::LinePressure),
+];
+/// Inputs of the second converter.
+pub const SECOND_CONVERTER_INPUTS: [Option<Channel>; 4] = [
+    Some(Channel::AirTemperature),
+    Some(Channel::PressureMin),
+    Some(Channel::PressureMax),
+    None,
+];
+
+/// One converter with four loops.
+pub struct Converter<I2C> {
+    driver: Ads1x1x<I2C, Ads1115, Resolution16Bit, OneShot>,
+    inputs: [Option<Channel>; 4],
+    is_configured: bool,
+    /// Transfers that failed or came too late since the start.
+    pub failed_reads: u32,
+}
+
+impl<I2C: I2c> Converter<I2C> {
+    /// The converter for float, chamber pressure, odour and line pressure; `fitted` says which of them there are.
+    pub fn first(i2c: I2C, fitted: impl Fn(Channel) -> bool) -> Self {
+        Self::new(i2c, TargetAddr::Gnd, FIRST_CONVERTER_INPUTS, fitted)
+    }
+
+    /// The converter for air temperature and the held pressure extremes.
+    pub fn second(i2c: I2C, fitted: impl Fn(Channel) -> bool) -> Self {
+        Self::new(i2c, TargetAddr::Vdd, SECOND_CONVERTER_INPUTS, fitted)
+    }
+
+    fn new(
+        i2c: I2C,
+        address: TargetAddr,
+        inputs: [Option<Channel>; 4],
+        fitted: impl Fn(Channel) -> bool,
+    ) -> Self {
+        Converter {
+            driver: Ads1x1x::new_ads1115(i2c, address),
+            inputs: inputs.map(|channel| channel.filter(|channel| fitted(*channel))),
+            is_configured: false,
+            failed_reads: 0,
+        }
+    }
+
+    /// Whether any of its inputs carries a channel.
+    pub fn is_used(&self) -> bool {
+        self.inputs.iter().any(Option::is_some)
+    }
+
+    /// Reads every fitted input once; an input that does not answer reads [`MISSING_CODE`].
+    pub fn read(&mut self, codes: &mut Channels<i16>, delay: &mut impl DelayNs) {
+        if !self.is_configured {
+            // Tried again with every sample: a converter that was off at the start may come back.
+            self.is_configured = self
+                .driver
+                .set_full_scale_range(FullScaleRange::Within4_096V)
+                .is_ok()
+                && self.driver.set_data_rate(DataRate16Bit::Sps860).is_ok();
+        }
+        let [first, second, third, fourth] = self.inputs;
+        self.read_input(first, || input::SingleA0, codes, delay);
+        self.read_input(second, || input::SingleA1, codes, delay);
+        self.read_input(third, || input::SingleA2, codes, delay);
+        self.read_input(fourth, || input::SingleA3, codes, delay);
+    }
+
+    fn read_input<C>(
+        &mut self,
+        channel: Option<Channel>,
+        input: impl Fn() -> C,
+        codes: &mut Channels<i16>,
+        delay: &mut impl DelayNs,
+    ) where
+        C: ChannelId<Ads1x1x<I2C, Ads1115, Resolution16Bit, OneShot>>,
+    {
+        let Some(channel) = channel else { return };
+        let code = if self.is_configured {
+            self.convert(input, delay)
+        } else {
+            None
+        };
+        if code.is_none() {
+            self.failed_reads = self.failed_reads.saturating_add(1);
+            // Whatever went wrong may have reset the converter: set it up anew before the next sample.
+            self.is_configured = false;
+        }
+        codes.set(channel, code.unwrap_or(MISSING_CODE));
+    }
+
+    fn convert<C>(&mut self, input: impl Fn() -> C, delay: &mut impl DelayNs) -> Option<i16>
+    where
+        C: ChannelId<Ads1x1x<I2C, Ads1115, Resolution16Bit, OneShot>>,
+    {
+        let mut wait_us = CONVERSION_US;
+        for _ in 0..LATE_POLLS {
+            match self.driver.read(input()) {
+                // Full scale negative is no current; it would collide with the mark of a missing sample.
+                Ok(code) => return Some(code.max(-i16::MAX)),
+                Err(nb::Error::WouldBlock) => delay.delay_us(wait_us),
+                Err(nb::Error::Other(_)) => return None,
+            }
+            wait_us = LATE_POLL_US;
+        }
+        None
+    }
+}

@@ -1,0 +1,113 @@
+//! A site in words: every value with its unit and origin, and what follows from it.
+
+use std::fmt::Write as _;
+
+use airvalve_sensors::{Channel, FrontEnd};
+
+use crate::{
+    keys::{SITE, sensor_table},
+    model::{OrificeFlow, Origin, Site},
+};
+
+/// Explains a site for people: every value with unit and origin, then the figures derived from it.
+pub fn explain(site: &Site) -> String {
+    let mut text = String::new();
+    let width = site
+        .stated
+        .iter()
+        .map(|stated| stated.key.len())
+        .max()
+        .unwrap_or_default();
+    for stated in &site.stated {
+        let value = format!("{} {}", stated.value, stated.unit);
+        let origin = match stated.origin {
+            Origin::File => "from the file".to_owned(),
+            Origin::Default => "default".to_owned(),
+            Origin::Computed(how) => format!("computed: {how}"),
+        };
+        let meaning = SITE.row_of(&stated.key).map_or("", |row| row.meaning);
+        line(
+            &mut text,
+            format_args!(
+                "{:width$}  {:<28} {origin:<42} {meaning}",
+                stated.key,
+                value.trim_end()
+            ),
+        );
+    }
+    line(&mut text, format_args!(""));
+    line(&mut text, format_args!("What follows from it:"));
+    for derived in derived(site) {
+        line(&mut text, format_args!("- {derived}"));
+    }
+    text
+}
+
+fn line(text: &mut String, content: std::fmt::Arguments<'_>) {
+    // Writing to a String cannot fail.
+    let _ = writeln!(text, "{content}");
+}
+
+fn derived(site: &Site) -> Vec<String> {
+    let valve = &site.valve;
+    let mut figures = vec![format!(
+        "air space of the body: {:.2} L (float up) to {:.2} L (float down)",
+        valve.seal_volume_l,
+        valve.seal_volume_l + valve.stroke_volume_l
+    )];
+    let working_kpa = site.line.working_kpa + site.p_atm_kpa;
+    for (place, orifice) in valve.release_orifices.iter().enumerate() {
+        let name = if place == 0 {
+            "small orifice"
+        } else {
+            "second stage"
+        };
+        let flow = orifice
+            .flow
+            .steady(working_kpa, site.p_atm_kpa, site.water.temperature_c);
+        figures.push(format!(
+            "{name} at working pressure ({:.1} kPa absolute): {:.1} NL/min, {}",
+            working_kpa,
+            flow.nl_min,
+            if flow.is_choked {
+                "choked"
+            } else {
+                "not choked"
+            }
+        ));
+    }
+    figures.push(inflow(site));
+    for channel in Channel::ALL {
+        let span = site.sensors.channels.get(channel).span;
+        figures.push(format!(
+            "{} ([sensors.{}]): {} .. {} {}, one code is {:.4}",
+            channel.name(),
+            sensor_table(channel),
+            span.low,
+            span.high,
+            channel.unit(),
+            FrontEnd::default().scale(span).quantity_per_code
+        ));
+    }
+    if let Some(burst) = site.sampling.burst {
+        let share_pct = 100.0 * burst.burst_s / burst.every_s;
+        figures.push(format!("sampled {share_pct:.1} % of the time, in bursts"));
+    }
+    figures
+}
+
+fn inflow(site: &Site) -> String {
+    const VACUUM_KPA: f64 = 20.0;
+    let large = &site.valve.large_orifice;
+    let flow = OrificeFlow::Coefficient {
+        diameter_mm: large.diameter_mm,
+        discharge_coefficient: large.inflow_coefficient,
+        reference_ratio: None,
+    };
+    let inside_kpa = site.p_atm_kpa - VACUUM_KPA;
+    let admitted = flow.steady(site.p_atm_kpa, inside_kpa, site.water.temperature_c);
+    format!(
+        "large orifice at {VACUUM_KPA} kPa of vacuum: {:.0} NL/min in",
+        admitted.nl_min
+    )
+}
