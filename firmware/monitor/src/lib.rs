@@ -18,6 +18,7 @@ pub mod airflow;
 pub mod alarm;
 pub mod decision;
 mod details;
+pub mod device;
 pub mod evidence;
 pub mod fault;
 pub mod frame;

@@ -35,10 +35,14 @@ pub(crate) struct Coding {
     pub(crate) scale: u8,
 }
 
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug)]
 struct Channel {
     track: Track,
     coding: Coding,
+    /// Mean residual of the last block.
+    usual_residual: u32,
+    /// Predictor that is tried out of turn in the next block.
+    turn: u8,
     started: bool,
 }
 
@@ -92,11 +96,7 @@ impl<const BLOCK: usize, const BYTES: usize> BatchEncoder<BLOCK, BYTES> {
             codes: [[0; BLOCK]; MAX_CHANNELS],
             pending: 0,
             bits: BitWriter::new(),
-            channels: [Channel {
-                track: Track::STILL,
-                coding: Coding { absent: false, predictor: 0, scale: SCALE_ZERO },
-                started: false,
-            }; MAX_CHANNELS],
+            channels: [Channel::NEW; MAX_CHANNELS],
             first_us: 0,
             last_us: 0,
             last_contacts: 0,
@@ -126,6 +126,10 @@ impl<const BLOCK: usize, const BYTES: usize> BatchEncoder<BLOCK, BYTES> {
             return Err(BatchError::WrongChannels);
         }
         self.begin_if_taken();
+        if self.pending == BLOCK && !self.complete {
+            // Left over from the batch before; any block fits an empty batch.
+            self.code_block();
+        }
         let (Some(time), Some(contact), false) =
             (self.times_us.get_mut(self.pending), self.contacts.get_mut(self.pending), self.complete)
         else {
@@ -176,7 +180,7 @@ impl<const BLOCK: usize, const BYTES: usize> BatchEncoder<BLOCK, BYTES> {
         self.samples = 0;
         self.last_contacts = 0;
         self.bits.clear();
-        self.channels = [Channel::default(); MAX_CHANNELS];
+        self.channels = [Channel::NEW; MAX_CHANNELS];
     }
 
     /// Codes the pending samples as a block; false when it does not fit and stays pending.
@@ -293,6 +297,14 @@ impl Present {
 }
 
 impl Channel {
+    const NEW: Channel = Channel {
+        track: Track::STILL,
+        coding: Coding { absent: false, predictor: 0, scale: SCALE_ZERO },
+        usual_residual: 0,
+        turn: 0,
+        started: false,
+    };
+
     fn code_block<const N: usize>(&mut self, column: &[i16], bits: &mut BitWriter<N>) {
         let present = Present::of(column);
         let codes = present.codes();
@@ -341,21 +353,32 @@ impl Channel {
     }
 
     /// The predictor with the least sum of residuals; another than the last must save more than it costs to say so.
-    fn choose_predictor(&self, codes: &[i16]) -> u8 {
+    ///
+    /// To save time it tries the last predictor, its neighbours, and each of the others in turn; but all of them at the
+    /// start, or when the last one does much worse than in the block before.
+    fn choose_predictor(&mut self, codes: &[i16]) -> u8 {
         let cost = |gains| {
             let mut track = self.track.under(gains);
             codes.iter().fold(0_u32, |sum, &code| {
                 sum.wrapping_add(u32::from(track.residual(gains, code).unsigned_abs()))
             })
         };
-        let mut best = (self.coding.predictor, u32::MAX);
-        for (number, &gains) in PREDICTORS.iter().enumerate() {
-            let sum = cost(gains);
-            let bar = if number == usize::from(self.coding.predictor) { sum.wrapping_sub(sum / 16) } else { sum };
-            if bar < best.1 {
-                best = (number as u8, bar);
+        let last = self.coding.predictor;
+        let last_cost = PREDICTORS.get(usize::from(last)).map_or(u32::MAX, |&gains| cost(gains));
+        let mean = last_cost / (codes.len().max(1) as u32);
+        let all = mean > self.usual_residual.saturating_mul(2).saturating_add(1);
+        self.turn = self.turn.wrapping_add(1) & 7;
+        let mut best = (last, last_cost.wrapping_sub(last_cost / 16));
+        for (number, &gains) in (0_u8..).zip(PREDICTORS.iter()) {
+            let near = number.abs_diff(last) == 1;
+            if number != last && (near || all || number == self.turn) {
+                let sum = cost(gains);
+                if sum < best.1 {
+                    best = (number, sum);
+                }
             }
         }
+        self.usual_residual = mean;
         best.0
     }
 

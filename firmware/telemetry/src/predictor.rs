@@ -19,9 +19,9 @@ const fn sloped(level_shift: u32, slope_shift: u32) -> Gains {
     Gains { level_shift, slope_shift, slope_mask: -1 }
 }
 
-/// The predictors by number: last value, exponential averages, and averages with a slope.
+/// The predictors by number, from slow to fast: exponential averages, some with a slope; number 6 is the last value.
 pub(crate) const PREDICTORS: [Gains; 8] =
-    [level(0), level(2), level(3), level(4), level(5), sloped(0, 1), sloped(1, 3), sloped(3, 7)];
+    [level(5), level(4), level(3), sloped(3, 7), level(2), sloped(1, 3), level(0), sloped(0, 1)];
 
 /// State of a channel's prediction.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

@@ -22,3 +22,7 @@ pub use main_file::{Main, MainValve};
 pub use model::Site;
 pub use problem::{Fault, FileError, Problem};
 pub use template::template;
+
+mod detector;
+mod settings_file;
+pub use settings_file::{parse_settings, read_settings};
