@@ -72,14 +72,11 @@ impl AlarmState {
         }
     }
 
-    /// Whether an operator is shown it as an alarm that is there.
+    /// Whether an operator is shown it: every state but normal and the three that are set aside.
     pub const fn is_annunciated(self) -> bool {
-        matches!(
+        !matches!(
             self,
-            AlarmState::Unacknowledged
-                | AlarmState::Acknowledged
-                | AlarmState::LatchedUnacknowledged
-                | AlarmState::LatchedAcknowledged
+            AlarmState::Normal | AlarmState::Shelved | AlarmState::SuppressedByDesign | AlarmState::OutOfService
         )
     }
 }

@@ -181,7 +181,10 @@ impl EvidenceBuilder {
         }
         if is_silent {
             self.unanswered += 1.0;
-        } else if answer.answer > 0.4 {
+            // A jam must not become part of what the float usually does.
+            return;
+        }
+        if answer.answer > 0.4 {
             self.unanswered = 0.0;
             self.has_answered_since_cycle = true;
         }

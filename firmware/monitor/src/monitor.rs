@@ -15,7 +15,7 @@ use crate::{
     settings::Settings,
     site::SiteData,
     state::{StateTracker, ValveState},
-    steps::StepTracker,
+    steps::{Air, StepTracker},
     totals::Totals,
     zero::ZeroTracker,
 };
@@ -325,6 +325,8 @@ impl Monitor {
             return;
         };
         self.totals.add_cycle(&cycle);
+        // Air has left: the float no longer tells what the pressure alone has done.
+        self.steps.reset();
         let (learned, evidence) = (&mut self.learned, &mut self.evidence);
         let context = Context {
             site: &self.site,
@@ -494,6 +496,7 @@ impl Monitor {
                 frame.pressure_kpa,
                 frame.length_s,
                 is_sealed,
+                Air { arrival_nl_s: self.evidence.arrival_nl_s, temperature_k: self.temperature_k },
                 &self.site,
                 &self.settings.evidence,
             );

@@ -10,6 +10,8 @@ use crate::{airflow::normal_litres, learned::Learned, settings::EvidenceSettings
 
 /// Points of the fall that are kept; when full, every other one is dropped.
 const TRACE_POINTS: usize = 48;
+/// Points of the time before the fall that are kept.
+const PLATEAU_POINTS: usize = 6;
 /// Time constant of the content before a release, s.
 const PLATEAU_S: f32 = 3.0;
 /// Time constant of the content during a release, s.
@@ -62,6 +64,28 @@ struct Point {
     content_nl: f32,
 }
 
+/// A value that may rise steadily, smoothed without lagging behind: twice the mean less the mean of the mean.
+#[derive(Clone, Copy, Debug)]
+struct Level {
+    mean: f32,
+    mean_of_mean: f32,
+}
+
+impl Level {
+    fn at(value: f32) -> Level {
+        Level { mean: value, mean_of_mean: value }
+    }
+
+    fn follow(&mut self, value: f32, share: f32) {
+        self.mean += (value - self.mean) * share;
+        self.mean_of_mean += (self.mean - self.mean_of_mean) * share;
+    }
+
+    fn now(self) -> f32 {
+        2.0 * self.mean - self.mean_of_mean
+    }
+}
+
 /// One conditioned sample, as the tracker needs it.
 #[derive(Clone, Copy, Debug)]
 pub struct ReleaseInput {
@@ -92,8 +116,8 @@ pub struct ReleaseTracker {
     skipped: u16,
     clock_s: f32,
     armed_at_us: i64,
-    plateau_nl: f32,
-    plateau_pct: f32,
+    plateau_nl: Level,
+    plateau_pct: Level,
     onset_s: f32,
     low_since_s: f32,
     fall_nl: f32,
@@ -123,8 +147,8 @@ impl ReleaseTracker {
             skipped: 0,
             clock_s: 0.0,
             armed_at_us: 0,
-            plateau_nl: 0.0,
-            plateau_pct: 0.0,
+            plateau_nl: Level::at(0.0),
+            plateau_pct: Level::at(0.0),
             onset_s: 0.0,
             low_since_s: 0.0,
             fall_nl: 0.0,
@@ -232,8 +256,8 @@ impl ReleaseTracker {
         self.phase = Phase::Armed;
         self.clock_s = 0.0;
         self.armed_at_us = input.time_us;
-        self.plateau_nl = content_nl;
-        self.plateau_pct = input.float_pct;
+        self.plateau_nl = Level::at(content_nl);
+        self.plateau_pct = Level::at(input.float_pct);
         self.low_since_s = -1.0;
         self.trace.clear();
         self.stride = 1;
@@ -265,7 +289,7 @@ impl ReleaseTracker {
 
     /// Armed: waits for the content to fall, or for the float to sink so far that the orifice must be open.
     fn watch(&mut self, input: &ReleaseInput, content_nl: f32, promised_nl: f32) {
-        let fall_nl = self.plateau_nl - content_nl;
+        let fall_nl = self.plateau_nl.now() - content_nl;
         if fall_nl > (4.0 * input.content_noise_nl).max(0.15 * promised_nl) {
             self.open(input, content_nl, false);
             return;
@@ -277,9 +301,10 @@ impl ReleaseTracker {
         // A sample that already looks low must not pull the plateau down.
         if fall_nl < 2.0 * input.content_noise_nl {
             let share = (input.dt_s / PLATEAU_S).min(0.5);
-            self.plateau_nl += (content_nl - self.plateau_nl) * share;
-            self.plateau_pct += (input.float_pct - self.plateau_pct) * share;
+            self.plateau_nl.follow(content_nl, share);
+            self.plateau_pct.follow(input.float_pct, share);
             self.onset_s = self.clock_s;
+            self.forget_plateau();
             // While nothing happens the trace need not reach back.
             if self.clock_s > 30.0 {
                 self.rebase(input, content_nl);
@@ -296,6 +321,17 @@ impl ReleaseTracker {
         } else {
             self.low_since_s = -1.0;
         }
+    }
+
+    /// While nothing falls only the last few points matter: the trace must be fine when the fall begins.
+    fn forget_plateau(&mut self) {
+        self.stride = 1;
+        let mut surplus = self.trace.len().saturating_sub(PLATEAU_POINTS);
+        self.trace.retain(|_| {
+            let is_kept = surplus == 0;
+            surplus = surplus.saturating_sub(1);
+            is_kept
+        });
     }
 
     fn rebase(&mut self, input: &ReleaseInput, content_nl: f32) {
@@ -380,7 +416,7 @@ impl ReleaseTracker {
             self.clear_after();
             return None;
         }
-        let fall_nl = self.plateau_nl - after_nl;
+        let fall_nl = self.plateau_nl.now() - after_nl;
         let share = if self.near_step {
             1.5 * LEAST_FALL_SHARE
         } else {
@@ -442,7 +478,7 @@ impl ReleaseTracker {
             } else {
                 f32::NAN
             },
-            start_pct: self.plateau_pct,
+            start_pct: self.plateau_pct.now(),
             end_pct: fall.end_pct,
             is_confirmed: !self.is_by_position || fall.end_pct > self.surely_open_below_pct,
             is_near_step: self.near_step,
@@ -452,8 +488,8 @@ impl ReleaseTracker {
     /// Begin and end of the fall: a choked orifice lets out at a steady rate, so the straight line through the
     /// quarter and three-quarter points gives both, finer than the sampling and free of the ends' noise.
     fn fall_times(&self, fall_nl: f32) -> Option<(f32, f32)> {
-        let quarter_s = self.crossing(self.plateau_nl - 0.25 * fall_nl)?;
-        let three_quarters_s = self.crossing(self.plateau_nl - 0.75 * fall_nl)?;
+        let quarter_s = self.crossing(self.plateau_nl.now() - 0.25 * fall_nl)?;
+        let three_quarters_s = self.crossing(self.plateau_nl.now() - 0.75 * fall_nl)?;
         let half_s = three_quarters_s - quarter_s;
         (half_s > 0.0).then_some((quarter_s - 0.5 * half_s, three_quarters_s + 0.5 * half_s))
     }

@@ -1,6 +1,6 @@
 //! Pressure steps as a test of the float: every pump start and stop moves the cushion by a known amount.
 
-use crate::{release::BLIND_BELOW_PCT, settings::EvidenceSettings, site::SiteData};
+use crate::{airflow::normal_litres, release::BLIND_BELOW_PCT, settings::EvidenceSettings, site::SiteData};
 
 /// Frames that are looked back over.
 const LOOK_BACK: usize = 12;
@@ -24,6 +24,15 @@ pub struct StepAnswer {
     pub late_share: f32,
     /// Pressure after the step over pressure before it.
     pub pressure_ratio: f32,
+}
+
+/// The air in the body meanwhile.
+#[derive(Clone, Copy, Debug)]
+pub struct Air {
+    /// Arriving, NL/s.
+    pub arrival_nl_s: f32,
+    /// Temperature, K.
+    pub temperature_k: f32,
 }
 
 #[derive(Clone, Copy, Debug, Default)]
@@ -75,6 +84,7 @@ impl StepTracker {
         pressure_kpa: f32,
         frame_s: f32,
         is_sealed: bool,
+        air: Air,
         site: &SiteData,
         settings: &EvidenceSettings,
     ) -> Option<StepAnswer> {
@@ -91,7 +101,7 @@ impl StepTracker {
         let mut outcome = None;
         if let Some(mut running) = self.running.take() {
             if is_sealed {
-                outcome = self.advance(&mut running, now, is_moving, frame_s, site, settings);
+                outcome = self.advance(&mut running, now, is_moving, frame_s, air, site, settings);
             }
         } else if is_known && is_sealed && libm::fabsf(moved) > settings.step_share {
             self.since_step_s = 0.0;
@@ -118,6 +128,7 @@ impl StepTracker {
         now: Mean,
         is_moving: bool,
         frame_s: f32,
+        air: Air,
         site: &SiteData,
         settings: &EvidenceSettings,
     ) -> Option<StepAnswer> {
@@ -136,7 +147,7 @@ impl StepTracker {
             running.count += 1.0;
         }
         if running.calm_s >= SETTLE_S {
-            return judge(running, site, settings);
+            return judge(running, frame_s, air, site, settings);
         }
         if running.elapsed_s < GIVE_UP_S {
             self.running = Some(*running);
@@ -168,7 +179,7 @@ impl StepTracker {
     }
 }
 
-fn judge(running: &Running, site: &SiteData, settings: &EvidenceSettings) -> Option<StepAnswer> {
+fn judge(running: &Running, frame_s: f32, air: Air, site: &SiteData, settings: &EvidenceSettings) -> Option<StepAnswer> {
     let count = running.count.max(1.0);
     let after = Mean {
         float_pct: running.sum_pct / count,
@@ -184,7 +195,11 @@ fn judge(running: &Running, site: &SiteData, settings: &EvidenceSettings) -> Opt
     if pressure_ratio <= 0.0 {
         return None;
     }
-    let moved_pct = 100.0 * volume_l * (1.0 - 1.0 / pressure_ratio) / site.stroke_volume_l;
+    // What arrives meanwhile stands in the way of the float: from the middle of the time before to the middle of the
+    // time after.
+    let between_s = running.elapsed_s + 8.5 * frame_s - 2.5;
+    let arrived_l = air.arrival_nl_s * between_s / normal_litres(after.pressure_kpa + site.p_atm_kpa, 1.0, air.temperature_k);
+    let moved_pct = 100.0 * (volume_l * (1.0 - 1.0 / pressure_ratio) - arrived_l) / site.stroke_volume_l;
     // The float can only go as far as its seat and its bottom.
     let expected_pct = moved_pct.clamp(-before.float_pct, (100.0 - before.float_pct).max(0.0));
     if libm::fabsf(expected_pct) < settings.step_least_answer_pct {

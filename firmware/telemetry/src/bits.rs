@@ -20,15 +20,29 @@ pub(crate) struct BitMark {
 
 impl<const N: usize> BitWriter<N> {
     pub(crate) const fn new() -> Self {
-        BitWriter { bytes: [0; N], used: 0, pending: 0, pending_len: 0, overflow: false }
+        BitWriter {
+            bytes: [0; N],
+            used: 0,
+            pending: 0,
+            pending_len: 0,
+            overflow: false,
+        }
     }
 
     pub(crate) fn clear(&mut self) {
-        self.go_back(BitMark { used: 0, pending: 0, pending_len: 0 });
+        self.go_back(BitMark {
+            used: 0,
+            pending: 0,
+            pending_len: 0,
+        });
     }
 
     pub(crate) const fn mark(&self) -> BitMark {
-        BitMark { used: self.used, pending: self.pending, pending_len: self.pending_len }
+        BitMark {
+            used: self.used,
+            pending: self.pending,
+            pending_len: self.pending_len,
+        }
     }
 
     /// Forgets everything written after the mark, an overflow included.
@@ -41,7 +55,11 @@ impl<const N: usize> BitWriter<N> {
 
     /// Whether the bits, filled up to whole bytes, no longer fit.
     pub(crate) const fn overflowed(&self) -> bool {
-        self.overflow || self.used.wrapping_add(self.pending_len.div_ceil(8) as usize) > N
+        self.overflow
+            || self
+                .used
+                .wrapping_add(self.pending_len.div_ceil(8) as usize)
+                > N
     }
 
     /// Appends the low `len` (at most 32) bits of `value`; higher bits must be zero.
@@ -87,16 +105,27 @@ pub(crate) struct BitReader<'a> {
 
 impl<'a> BitReader<'a> {
     pub(crate) const fn new(bytes: &'a [u8]) -> Self {
-        BitReader { bytes, next: 0, ahead: 0, ahead_len: 0 }
+        BitReader {
+            bytes,
+            next: 0,
+            ahead: 0,
+            ahead_len: 0,
+        }
     }
 
     /// Makes at least 56 bits ready for [`Self::ahead`] and [`Self::skip`].
     #[inline(always)]
     pub(crate) fn refill(&mut self) {
-        match self.bytes.get(self.next..).and_then(|rest| rest.first_chunk::<8>()) {
+        match self
+            .bytes
+            .get(self.next..)
+            .and_then(|rest| rest.first_chunk::<8>())
+        {
             Some(chunk) => {
                 self.ahead |= u64::from_le_bytes(*chunk).wrapping_shl(self.ahead_len);
-                self.next = self.next.wrapping_add((63_u32.wrapping_sub(self.ahead_len) >> 3) as usize);
+                self.next = self
+                    .next
+                    .wrapping_add((63_u32.wrapping_sub(self.ahead_len) >> 3) as usize);
                 self.ahead_len |= 56;
             }
             None => self.refill_near_end(),

@@ -2,7 +2,8 @@
 
 use crate::batch::{BatchError, Columns, MAX_BATCH_SAMPLES, MAX_BLOCK_SAMPLES, SampleBatch};
 use crate::bits::BitReader;
-use crate::encode::{Coding, TIME_ESCAPE};
+use crate::channel_encoder::Coding;
+use crate::encode::TIME_ESCAPE;
 use crate::predictor::{PREDICTORS, Track, unzigzag};
 use crate::prefix_code::{SCALE_RAW, SCALE_ZERO, ScaleReader};
 use crate::{MAX_CHANNELS, MISSING_CODE};
@@ -52,14 +53,26 @@ impl SampleBatch<'_> {
         let mut from = 0_usize;
         while from < samples {
             let to = from.wrapping_add(block).min(samples);
-            let times = columns.times_us.get_mut(from..to).ok_or(BatchError::ColumnTooShort)?;
+            let times = columns
+                .times_us
+                .get_mut(from..to)
+                .ok_or(BatchError::ColumnTooShort)?;
             read_times(&mut bits, times, &mut last_us, self.period_us);
-            let contacts = columns.contacts.get_mut(from..to).ok_or(BatchError::ColumnTooShort)?;
+            let contacts = columns
+                .contacts
+                .get_mut(from..to)
+                .ok_or(BatchError::ColumnTooShort)?;
             read_contacts(&mut bits, contacts, &mut last_contacts);
-            let fitted = columns.codes.iter_mut().zip(channels.iter_mut()).take(channel_count);
+            let fitted = columns
+                .codes
+                .iter_mut()
+                .zip(channels.iter_mut())
+                .take(channel_count);
             for (place, (column, channel)) in fitted.enumerate() {
                 let column = column.get_mut(from..to).ok_or(BatchError::ColumnTooShort)?;
-                channel.read_block(&mut bits, column, &mut |residual| on_residual(place, residual))?;
+                channel.read_block(&mut bits, column, &mut |residual| {
+                    on_residual(place, residual)
+                })?;
             }
             if bits.past_end() {
                 return Err(BatchError::Damaged);
@@ -81,7 +94,9 @@ fn read_times(bits: &mut BitReader<'_>, times: &mut [i64], last_us: &mut i64, pe
     } else {
         let k = bits.take(6);
         for time in times.iter_mut() {
-            last = last.wrapping_add(period).wrapping_add(unzigzag_long(take_rice(bits, k)));
+            last = last
+                .wrapping_add(period)
+                .wrapping_add(unzigzag_long(take_rice(bits, k)));
             *time = last;
         }
     }
@@ -122,14 +137,20 @@ impl Channel {
         column: &mut [i16],
         on_residual: &mut impl FnMut(i16),
     ) -> Result<(), BatchError> {
-        let missing = if bits.take_flag() { 0 } else { self.read_header(bits)? };
+        let missing = if bits.take_flag() {
+            0
+        } else {
+            self.read_header(bits)?
+        };
         if self.coding.absent {
             column.fill(MISSING_CODE);
             return Ok(());
         }
         let in_block = u64::MAX.wrapping_shr(64_u32.wrapping_sub(column.len() as u32));
         let absent = (missing & in_block).count_ones() as usize;
-        let packed = column.get_mut(..column.len().saturating_sub(absent)).unwrap_or_default();
+        let packed = column
+            .get_mut(..column.len().saturating_sub(absent))
+            .unwrap_or_default();
         self.read_codes(bits, packed, on_residual)?;
         if absent > 0 {
             spread(column, missing);
@@ -160,7 +181,10 @@ impl Channel {
         packed: &mut [i16],
         on_residual: &mut impl FnMut(i16),
     ) -> Result<(), BatchError> {
-        let gains = PREDICTORS.get(usize::from(self.coding.predictor)).copied().ok_or(BatchError::Damaged)?;
+        let gains = PREDICTORS
+            .get(usize::from(self.coding.predictor))
+            .copied()
+            .ok_or(BatchError::Damaged)?;
         let mut track = self.track.under(gains);
         let mut store = |slot: &mut i16, folded: u16| {
             let residual = unzigzag(folded);
@@ -170,11 +194,15 @@ impl Channel {
         match (self.coding.scale, ScaleReader::new(self.coding.scale)) {
             (_, Some(reader)) => {
                 let mut fast = bits.clone();
-                packed.iter_mut().for_each(|slot| store(slot, reader.read(&mut fast)));
+                packed
+                    .iter_mut()
+                    .for_each(|slot| store(slot, reader.read(&mut fast)));
                 *bits = fast;
             }
             (SCALE_ZERO, None) => packed.iter_mut().for_each(|slot| store(slot, 0)),
-            (SCALE_RAW, None) => packed.iter_mut().for_each(|slot| store(slot, bits.take(16) as u16)),
+            (SCALE_RAW, None) => packed
+                .iter_mut()
+                .for_each(|slot| store(slot, bits.take(16) as u16)),
             _ => return Err(BatchError::Damaged),
         }
         self.track = track;
@@ -187,7 +215,9 @@ fn read_missing_runs(bits: &mut BitReader<'_>) -> MissingSet {
     for _ in 0..=bits.take(5) {
         let start = bits.take(6);
         let len = bits.take(6).wrapping_add(1);
-        missing |= u64::MAX.wrapping_shr(64_u32.wrapping_sub(len)).wrapping_shl(start);
+        missing |= u64::MAX
+            .wrapping_shr(64_u32.wrapping_sub(len))
+            .wrapping_shl(start);
     }
     missing
 }
@@ -208,4 +238,3 @@ fn spread(column: &mut [i16], missing: MissingSet) {
         }
     }
 }
-

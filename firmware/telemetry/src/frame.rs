@@ -6,6 +6,7 @@ use postcard::{Error, Serializer};
 use serde::Serialize;
 
 use crate::Record;
+use crate::cobs::Stuffer;
 
 /// Longest frame on the wire, bytes; a reader may drop anything longer.
 pub const MAX_FRAME_LEN: usize = 8192;
@@ -36,7 +37,7 @@ pub fn checksum(bytes: &[u8]) -> u32 {
 pub const fn max_frame_len(payload: usize) -> usize {
     // kind, flags, a sequence number of at most 5 bytes, tag, checksum
     let raw = payload.saturating_add(2 + 5 + TAG_LEN + CRC_LEN);
-    raw.saturating_add(raw / 254 + 2)
+    raw.saturating_add(raw / 254).saturating_add(2)
 }
 
 /// Why a record could not be written.
@@ -64,6 +65,11 @@ impl FrameWriter {
     /// A writer whose first frame has the number 0.
     pub const fn new() -> FrameWriter {
         FrameWriter { sequence: 0 }
+    }
+
+    /// A writer whose first frame has the number `sequence`: one that goes on where another ended.
+    pub const fn starting_at(sequence: u32) -> FrameWriter {
+        FrameWriter { sequence }
     }
 
     /// Number of the next frame.
@@ -112,8 +118,13 @@ impl FrameWriter {
         Ok(used)
     }
 
-    fn begin<'a>(&self, kind: u8, flags: u8, out: &'a mut [u8]) -> Result<StuffingSink<'a>, WriteError> {
-        let mut sink = StuffingSink::new(out);
+    fn begin<'a>(
+        &self,
+        kind: u8,
+        flags: u8,
+        out: &'a mut [u8],
+    ) -> Result<FrameSink<'a>, WriteError> {
+        let mut sink = FrameSink::new(out);
         sink.extend(&[kind, flags])?;
         let mut left = self.sequence;
         while left > 0x7f {
@@ -126,67 +137,46 @@ impl FrameWriter {
 }
 
 /// Stuffs and sums bytes as they come, so that a frame needs no second buffer.
-struct StuffingSink<'a> {
-    out: &'a mut [u8],
-    used: usize,
-    code_at: usize,
-    code: u8,
+struct FrameSink<'a> {
+    stuffer: Stuffer<'a>,
     digest: Digest<'static, u32, CrcTable>,
 }
 
-impl<'a> StuffingSink<'a> {
-    fn new(out: &'a mut [u8]) -> StuffingSink<'a> {
-        StuffingSink { out, used: 1, code_at: 0, code: 1, digest: CRC.digest() }
-    }
-
-    fn set(&mut self, at: usize, byte: u8) -> Result<(), WriteError> {
-        *self.out.get_mut(at).ok_or(WriteError::BufferTooShort)? = byte;
-        Ok(())
-    }
-
-    fn close_group(&mut self) -> Result<(), WriteError> {
-        self.set(self.code_at, self.code)?;
-        self.code_at = self.used;
-        self.used = self.used.wrapping_add(1);
-        self.code = 1;
-        Ok(())
-    }
-
-    fn stuff(&mut self, byte: u8) -> Result<(), WriteError> {
-        // A full group is closed only when more follows, so that none stands empty at the end.
-        if self.code == u8::MAX {
-            self.close_group()?;
+impl<'a> FrameSink<'a> {
+    fn new(out: &'a mut [u8]) -> FrameSink<'a> {
+        FrameSink {
+            stuffer: Stuffer::new(out),
+            digest: CRC.digest(),
         }
-        if byte == 0 {
-            return self.close_group();
-        }
-        self.set(self.used, byte)?;
-        self.used = self.used.wrapping_add(1);
-        self.code = self.code.wrapping_add(1);
-        Ok(())
+    }
+
+    fn stuff(&mut self, bytes: &[u8]) -> Result<(), WriteError> {
+        bytes
+            .iter()
+            .try_for_each(|&byte| self.stuffer.push(byte))
+            .ok_or(WriteError::BufferTooShort)
     }
 
     fn extend(&mut self, bytes: &[u8]) -> Result<(), WriteError> {
         self.digest.update(bytes);
-        bytes.iter().try_for_each(|&byte| self.stuff(byte))
+        self.stuff(bytes)
     }
 
     fn finish_with<T: Serialize>(self, body: &T) -> Result<usize, WriteError> {
         let mut serializer = Serializer { output: self };
-        body.serialize(&mut serializer).map_err(|_| WriteError::BufferTooShort)?;
+        body.serialize(&mut serializer)
+            .map_err(|_| WriteError::BufferTooShort)?;
         serializer.output.finish()
     }
 
     fn finish(mut self) -> Result<usize, WriteError> {
         let crc = self.digest.clone().finalize().to_le_bytes();
-        crc.iter().try_for_each(|&byte| self.stuff(byte))?;
-        self.set(self.code_at, self.code)?;
-        self.set(self.used, 0)?;
-        Ok(self.used.wrapping_add(1))
+        self.stuff(&crc)?;
+        self.stuffer.finish().ok_or(WriteError::BufferTooShort)
     }
 }
 
-impl Flavor for StuffingSink<'_> {
+impl Flavor for FrameSink<'_> {
     type Output = usize;
 
     fn try_push(&mut self, byte: u8) -> Result<(), Error> {

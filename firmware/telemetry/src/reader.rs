@@ -1,5 +1,6 @@
 //! Reading frames from chunks of any size; damage costs the frame it is in and no more.
 
+use crate::cobs::{BadStuffing, Unstuffer};
 use crate::frame::{CRC_LEN, FLAG_TAG};
 use crate::{DecodeError, MAX_FRAME_LEN, Record, TAG_LEN, checksum};
 
@@ -89,25 +90,14 @@ pub struct Counts {
 #[derive(Clone, Debug)]
 pub struct FrameReader<const N: usize = MAX_FRAME_LEN> {
     buffer: [u8; N],
-    group: Group,
+    unstuffer: Unstuffer,
     position: u64,
+    /// Where the frame began that is being gathered.
+    started_at: Option<u64>,
     expected: Option<u32>,
     /// A frame that waits behind the loss or restart reported before it.
     held: Option<Layout>,
     counts: Counts,
-}
-
-/// State of the frame that is being gathered.
-#[derive(Clone, Copy, Debug, Default)]
-struct Group {
-    started: bool,
-    offset: u64,
-    used: usize,
-    /// Bytes still to come in the stuffing group.
-    left: u8,
-    /// A zero byte stands after the group, unless the frame ends there.
-    zero_after: bool,
-    too_long: bool,
 }
 
 /// Where the parts of a good frame stand in the buffer.
@@ -139,11 +129,18 @@ impl<const N: usize> FrameReader<N> {
     pub const fn new() -> Self {
         FrameReader {
             buffer: [0; N],
-            group: Group { started: false, offset: 0, used: 0, left: 0, zero_after: false, too_long: false },
+            unstuffer: Unstuffer::START,
             position: 0,
+            started_at: None,
             expected: None,
             held: None,
-            counts: Counts { frames: 0, unknown: 0, damaged: 0, lost: 0, restarts: 0 },
+            counts: Counts {
+                frames: 0,
+                unknown: 0,
+                damaged: 0,
+                lost: 0,
+                restarts: 0,
+            },
         }
     }
 
@@ -189,62 +186,36 @@ impl<const N: usize> FrameReader<N> {
             return Some(self.in_order(layout));
         }
         loop {
-            let &byte = input.first()?;
-            if !self.group.started {
-                self.group = Group { started: byte != 0, offset: self.position, ..Group::default() };
+            let byte = *input.first()?;
+            if byte != 0 && self.started_at.is_none() {
+                self.started_at = Some(self.position);
+                self.unstuffer = Unstuffer::START;
             }
-            if byte == 0 {
-                self.take(input, 1);
-                if self.group.started {
-                    return Some(self.end_of_frame());
-                }
-            } else if self.group.left == 0 {
-                if self.group.zero_after {
-                    self.store(&[0]);
-                }
-                self.group.left = byte.wrapping_sub(1);
-                self.group.zero_after = byte != u8::MAX;
-                self.take(input, 1);
+            // A zero byte alone is an idle line.
+            let taken = if byte == 0 {
+                1
             } else {
-                // Bytes of one group in one go, up to a zero that should not be there.
-                let run = input.get(..usize::from(self.group.left)).unwrap_or(input);
-                let len = if run.contains(&0) { run.iter().take_while(|&&b| b != 0).count() } else { run.len() };
-                self.store(input.get(..len).unwrap_or_default());
-                // No longer than the group, so it fits.
-                self.group.left = self.group.left.wrapping_sub(len as u8);
-                self.take(input, len);
+                self.unstuffer.feed(input, &mut self.buffer)
+            };
+            *input = input.get(taken..).unwrap_or_default();
+            self.position = self.position.wrapping_add(taken as u64);
+            if byte == 0
+                && let Some(offset) = self.started_at.take()
+            {
+                return Some(self.end_of_frame(offset));
             }
         }
     }
 
-    fn take(&mut self, input: &mut &[u8], count: usize) {
-        *input = input.get(count..).unwrap_or_default();
-        self.position = self.position.wrapping_add(count as u64);
-    }
-
-    fn store(&mut self, bytes: &[u8]) {
-        let end = self.group.used.wrapping_add(bytes.len());
-        let Some(room) = self.buffer.get_mut(self.group.used..end) else {
-            self.group.too_long = true;
-            return;
-        };
-        room.iter_mut().zip(bytes).for_each(|(to, from)| *to = *from);
-        self.group.used = end;
-    }
-
-    fn end_of_frame(&mut self) -> Found {
-        let group = self.group;
-        self.group.started = false;
-        let parsed = if group.too_long {
-            Err(Damage::TooLong)
-        } else if group.left != 0 {
-            Err(Damage::Stuffing)
-        } else {
-            parse(self.buffer.get(..group.used).unwrap_or_default(), group.offset)
+    fn end_of_frame(&mut self, offset: u64) -> Found {
+        let parsed = match self.unstuffer.finish() {
+            Ok(len) => parse(self.buffer.get(..len).unwrap_or_default(), offset),
+            Err(BadStuffing::CutShort) => Err(Damage::Stuffing),
+            Err(BadStuffing::TooLong) => Err(Damage::TooLong),
         };
         match parsed {
             Ok(layout) => self.in_order(layout),
-            Err(reason) => self.damaged(reason),
+            Err(reason) => self.damaged(offset, reason),
         }
     }
 
@@ -252,14 +223,17 @@ impl<const N: usize> FrameReader<N> {
         if let Some(layout) = self.held {
             return Some(self.in_order(layout));
         }
-        let started = core::mem::take(&mut self.group.started);
-        started.then(|| self.damaged(Damage::CutShort))
+        let offset = self.started_at.take()?;
+        Some(self.damaged(offset, Damage::CutShort))
     }
 
-    fn damaged(&mut self, reason: Damage) -> Found {
+    fn damaged(&mut self, offset: u64, reason: Damage) -> Found {
         self.counts.damaged = self.counts.damaged.wrapping_add(1);
-        let offset = self.group.offset;
-        Found::Damaged(Damaged { offset, length: self.position.wrapping_sub(offset), reason })
+        Found::Damaged(Damaged {
+            offset,
+            length: self.position.wrapping_sub(offset),
+            reason,
+        })
     }
 
     /// Reports a gap before the frame first; the frame itself comes with the next call.
@@ -268,7 +242,11 @@ impl<const N: usize> FrameReader<N> {
         let expected = self.expected.unwrap_or(layout.seq);
         let missing = layout.seq.wrapping_sub(expected);
         if missing > u32::MAX / 2 {
-            self.expected = Some(if layout.seq > u32::MAX / 2 { layout.seq } else { 0 });
+            self.expected = Some(if layout.seq > u32::MAX / 2 {
+                layout.seq
+            } else {
+                0
+            });
             self.counts.restarts = self.counts.restarts.wrapping_add(1);
             return Found::Restarted;
         }
@@ -289,7 +267,9 @@ impl<const N: usize> FrameReader<N> {
 
 /// Finds the parts of an unstuffed frame and checks its sum.
 fn parse(bytes: &[u8], offset: u64) -> Result<Layout, Damage> {
-    let (body, crc) = bytes.split_last_chunk::<CRC_LEN>().ok_or(Damage::TooShort)?;
+    let (body, crc) = bytes
+        .split_last_chunk::<CRC_LEN>()
+        .ok_or(Damage::TooShort)?;
     if checksum(body) != u32::from_le_bytes(*crc) {
         return Err(Damage::Checksum);
     }
@@ -306,7 +286,14 @@ fn parse(bytes: &[u8], offset: u64) -> Result<Layout, Damage> {
     if payload_to < payload_from {
         return Err(Damage::TooShort);
     }
-    Ok(Layout { kind, seq, payload_from, payload_to, tag, offset })
+    Ok(Layout {
+        kind,
+        seq,
+        payload_from,
+        payload_to,
+        tag,
+        offset,
+    })
 }
 
 /// Reads a varint of at most 32 bits; returns it and its length in bytes.
@@ -323,7 +310,10 @@ fn sequence(bytes: &[u8]) -> Option<(u32, usize)> {
 
 /// Reads the frames of bytes that are all at hand, the end included.
 pub const fn frames(bytes: &[u8]) -> Frames<'_> {
-    Frames { rest: bytes, reader: FrameReader::new() }
+    Frames {
+        rest: bytes,
+        reader: FrameReader::new(),
+    }
 }
 
 /// The events of bytes that are all at hand; see [`frames`].
@@ -338,7 +328,10 @@ impl Frames<'_> {
     // No `Iterator`: a frame borrows the reader's buffer until the next call.
     #[allow(clippy::should_implement_trait)]
     pub fn next(&mut self) -> Option<Event<'_>> {
-        let found = self.reader.advance(&mut self.rest).or_else(|| self.reader.cut_short())?;
+        let found = self
+            .reader
+            .advance(&mut self.rest)
+            .or_else(|| self.reader.cut_short())?;
         self.reader.event(found)
     }
 

@@ -102,7 +102,8 @@ pub fn kind_of(probe: &[u8]) -> Option<FileKind> {
     }
     let text = probe.strip_prefix(b"\xef\xbb\xbf").unwrap_or(probe);
     let first = text.split(|byte| *byte == b'\n').find(|line| !line.trim_ascii().is_empty())?;
-    let is_text = memchr(0, text).is_none() && std::str::from_utf8(first).is_ok();
+    // Other encodings than UTF-8 are met in the names of columns that are left out anyway.
+    let is_text = memchr(0, text).is_none() && !first.iter().any(|byte| matches!(byte, 1..=8 | 14..=31));
     let has_columns = first.iter().any(|byte| matches!(byte, b',' | b';' | b'\t'));
     (is_text && has_columns).then_some(FileKind::Csv)
 }

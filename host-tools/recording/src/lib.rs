@@ -1,1 +1,18 @@
-//! .
+//! Recordings and CSV files: reading, writing, damage counted and located.
+//!
+//! Duty: get samples in and out of files, all of them, fast and in bounded memory, and say what could not be used and
+//! where it stands. It judges no sample.
+//!
+//! Glossary: *block*, samples in columns; *item*, what stands in a recording; *kind*, what a file is by its content.
+
+mod block;
+pub mod input;
+pub mod recording;
+pub mod whole_file;
+pub mod writer;
+
+pub use block::{Block, CodeBlock, QuantityBlock};
+pub use input::{FileKind, Input, InputError};
+pub use recording::{Item, Recording, RecordingError};
+pub use whole_file::{WholeFile, WriteFileError};
+pub use writer::{RecordingWriteError, RecordingWriter};

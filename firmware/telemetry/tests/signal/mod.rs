@@ -46,7 +46,13 @@ pub fn transmitters(seed: u64, samples: usize, noise_pct: f64) -> [Vec<i16>; 3] 
             pump = !pump;
         }
         // The float sinks over minutes as air gathers, and rises in seconds when it is released.
-        falling = if float_pct <= 75.0 { false } else if float_pct >= 99.0 { true } else { falling };
+        falling = if float_pct <= 75.0 {
+            false
+        } else if float_pct >= 99.0 {
+            true
+        } else {
+            falling
+        };
         float_pct += if falling { -0.01 } else { 0.4 };
         pressure += (if pump { 0.55 } else { 0.3 } - pressure) * 0.01;
         odour += (if falling { 0.01 } else { 0.5 } - odour) * 0.001;
