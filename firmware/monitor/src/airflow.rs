@@ -49,12 +49,7 @@ impl Orifice {
     /// # Source
     /// Isentropic: White, Fluid Mechanics, chapter 9. Conductance: ISO 6358-1 with exponent 0.5 and no cracking
     /// pressure (from memory).
-    pub fn mass_flow_kg_s(
-        self,
-        upstream_kpa_abs: f32,
-        downstream_kpa_abs: f32,
-        temperature_k: f32,
-    ) -> f32 {
+    pub fn mass_flow_kg_s(self, upstream_kpa_abs: f32, downstream_kpa_abs: f32, temperature_k: f32) -> f32 {
         if upstream_kpa_abs.is_nan()
             || downstream_kpa_abs.is_nan()
             || downstream_kpa_abs >= upstream_kpa_abs
@@ -70,10 +65,7 @@ impl Orifice {
                     / libm::sqrtf(R_AIR_J_KG_K * temperature_k);
                 choked * isentropic_share(ratio)
             }
-            Orifice::Conductance {
-                sonic_conductance_dm3_s_bar,
-                critical_ratio,
-            } => {
+            Orifice::Conductance { sonic_conductance_dm3_s_bar, critical_ratio } => {
                 // dm3/(s bar) * kPa = 1e-3 m3/s * 1e-2.
                 let choked = 1e-5
                     * sonic_conductance_dm3_s_bar
@@ -144,9 +136,7 @@ mod tests {
 
     #[test]
     fn no_fall_of_pressure_no_flow() {
-        let orifice = Orifice::Area {
-            effective_area_mm2: 3.0,
-        };
+        let orifice = Orifice::Area { effective_area_mm2: 3.0 };
         assert_eq!(orifice.mass_flow_kg_s(100.0, 100.0, 288.15), 0.0);
         assert_eq!(orifice.mass_flow_kg_s(100.0, 200.0, 288.15), 0.0);
         assert_eq!(orifice.mass_flow_kg_s(f32::NAN, 100.0, 288.15), 0.0);

@@ -120,12 +120,7 @@ pub struct Alarm {
 impl Alarm {
     /// An alarm at rest.
     pub const fn new(latches: bool, needs_acknowledgement: bool) -> Alarm {
-        Alarm {
-            state: AlarmState::Normal,
-            is_active: false,
-            latches,
-            needs_acknowledgement,
-        }
+        Alarm { state: AlarmState::Normal, is_active: false, latches, needs_acknowledgement }
     }
 
     /// Its state.
@@ -157,9 +152,7 @@ impl Alarm {
         use AlarmState::*;
         match (self.state, event) {
             (_, AlarmEvent::Shelve) if self.state != OutOfService => Shelved,
-            (_, AlarmEvent::SuppressOn) if !matches!(self.state, OutOfService | Shelved) => {
-                SuppressedByDesign
-            }
+            (_, AlarmEvent::SuppressOn) if !matches!(self.state, OutOfService | Shelved) => SuppressedByDesign,
             (_, AlarmEvent::RemoveFromService) => OutOfService,
             (Shelved, AlarmEvent::Unshelve)
             | (SuppressedByDesign, AlarmEvent::SuppressOff)
@@ -170,10 +163,9 @@ impl Alarm {
                     Normal
                 }
             }
-            (
-                Normal | ReturnedUnacknowledged | LatchedUnacknowledged | LatchedAcknowledged,
-                AlarmEvent::Occurs,
-            ) => Unacknowledged,
+            (Normal | ReturnedUnacknowledged | LatchedUnacknowledged | LatchedAcknowledged, AlarmEvent::Occurs) => {
+                Unacknowledged
+            }
             (Unacknowledged, AlarmEvent::Acknowledge) => Acknowledged,
             (Unacknowledged, AlarmEvent::Returns) => {
                 if self.latches {
@@ -233,21 +225,14 @@ impl Debounce {
         if value.is_nan() {
             return None;
         }
-        let wants_change = if self.is_on {
-            value < limits.threshold - limits.deadband
-        } else {
-            value >= limits.threshold
-        };
+        let wants_change =
+            if self.is_on { value < limits.threshold - limits.deadband } else { value >= limits.threshold };
         if !wants_change {
             self.pending_s = 0.0;
             return None;
         }
         self.pending_s += dt_s;
-        let delay_s = if self.is_on {
-            limits.off_delay_s
-        } else {
-            limits.on_delay_s
-        };
+        let delay_s = if self.is_on { limits.off_delay_s } else { limits.on_delay_s };
         if self.pending_s < delay_s {
             return None;
         }
@@ -261,17 +246,10 @@ impl Debounce {
 mod tests {
     use super::*;
 
-    const LIMITS: DebounceLimits = DebounceLimits {
-        threshold: 1.0,
-        deadband: 0.3,
-        on_delay_s: 3.0,
-        off_delay_s: 5.0,
-    };
+    const LIMITS: DebounceLimits = DebounceLimits { threshold: 1.0, deadband: 0.3, on_delay_s: 3.0, off_delay_s: 5.0 };
 
     fn run(debounce: &mut Debounce, value: f32, seconds: usize) -> Option<bool> {
-        (0..seconds)
-            .filter_map(|_| debounce.update(value, 1.0, &LIMITS))
-            .last()
+        (0..seconds).filter_map(|_| debounce.update(value, 1.0, &LIMITS)).last()
     }
 
     #[test]
@@ -303,18 +281,9 @@ mod tests {
     #[test]
     fn a_latched_alarm_needs_acknowledgement_and_reset() {
         let mut alarm = Alarm::new(true, true);
-        assert_eq!(
-            alarm.apply(AlarmEvent::Occurs),
-            Some(AlarmState::Unacknowledged)
-        );
-        assert_eq!(
-            alarm.apply(AlarmEvent::Returns),
-            Some(AlarmState::LatchedUnacknowledged)
-        );
-        assert_eq!(
-            alarm.apply(AlarmEvent::Acknowledge),
-            Some(AlarmState::LatchedAcknowledged)
-        );
+        assert_eq!(alarm.apply(AlarmEvent::Occurs), Some(AlarmState::Unacknowledged));
+        assert_eq!(alarm.apply(AlarmEvent::Returns), Some(AlarmState::LatchedUnacknowledged));
+        assert_eq!(alarm.apply(AlarmEvent::Acknowledge), Some(AlarmState::LatchedAcknowledged));
         assert_eq!(alarm.apply(AlarmEvent::Reset), Some(AlarmState::Normal));
     }
 
@@ -323,9 +292,6 @@ mod tests {
         let mut alarm = Alarm::new(false, true);
         alarm.apply(AlarmEvent::Shelve);
         assert_eq!(alarm.apply(AlarmEvent::Occurs), None);
-        assert_eq!(
-            alarm.apply(AlarmEvent::Unshelve),
-            Some(AlarmState::Unacknowledged)
-        );
+        assert_eq!(alarm.apply(AlarmEvent::Unshelve), Some(AlarmState::Unacknowledged));
     }
 }

@@ -32,31 +32,22 @@ pub struct AlarmChange {
 /// What the four numbers of an alarm's evidence are, with units.
 pub const fn evidence_names(fault: Fault) -> [&'static str; 4] {
     match fault {
-        Fault::JammedLow | Fault::SmallBlocked => {
-            ["float_pct", "pressure_kpa", "low_s", "odour_ppm"]
-        }
+        Fault::JammedLow | Fault::SmallBlocked => ["float_pct", "pressure_kpa", "low_s", "odour_ppm"],
         Fault::JammedUp | Fault::LargeSeatOpen | Fault::SmallSeatOpen => {
             ["float_pct", "pressure_kpa", "unanswered_steps", "odour_ppm"]
         }
         Fault::LargeShut => ["float_pct", "pressure_kpa", "evidence", "odour_ppm"],
         Fault::Clogging => ["area_ratio", "area_ratio_usual", "cycles", "odour_ppm"],
         Fault::Sluggish => ["late_share", "jump_pct", "jump_usual_pct", "odour_ppm"],
-        Fault::Weeping => [
-            "arrival_nl_s",
-            "arrival_usual_nl_s",
-            "odour_usual_ppm",
-            "odour_ppm",
-        ],
+        Fault::Weeping => ["arrival_nl_s", "arrival_usual_nl_s", "odour_usual_ppm", "odour_ppm"],
         Fault::Heavy => ["answer", "answer_usual", "steps", "odour_ppm"],
         _ => ["evidence", "noise", "", ""],
     }
 }
 
 /// Faults that the same picture may show: only one of a family is raised at a time.
-const FAMILIES: [&[Fault]; 2] = [
-    &[Fault::JammedLow, Fault::SmallBlocked],
-    &[Fault::JammedUp, Fault::LargeSeatOpen, Fault::SmallSeatOpen],
-];
+const FAMILIES: [&[Fault]; 2] =
+    [&[Fault::JammedLow, Fault::SmallBlocked], &[Fault::JammedUp, Fault::LargeSeatOpen, Fault::SmallSeatOpen]];
 
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Slot {
@@ -75,10 +66,7 @@ pub struct Decisions {
 impl Decisions {
     /// All alarms at rest.
     pub fn new(settings: &DecisionSettings) -> Decisions {
-        let slot = |fault| Slot {
-            debounce: Debounce::default(),
-            alarm: Alarm::new(settings.latches(fault), true),
-        };
+        let slot = |fault| Slot { debounce: Debounce::default(), alarm: Alarm::new(settings.latches(fault), true) };
         Decisions {
             valve: Fault::VALVE.map(slot),
             sensors: [slot(Fault::Missing); CHANNELS],
@@ -102,9 +90,7 @@ impl Decisions {
             if is_kept_out && !slot.debounce.is_on() {
                 continue;
             }
-            let outcome = slot
-                .debounce
-                .update(values.get(fault), frame_s, &settings.limits(fault));
+            let outcome = slot.debounce.update(values.get(fault), frame_s, &settings.limits(fault));
             if let Some((state, is_active)) = carry(&mut slot.alarm, outcome) {
                 changed(fault, state, is_active);
             }
@@ -113,18 +99,11 @@ impl Decisions {
 
     /// Another fault of the same family stands: the picture has its alarm already.
     fn is_kept_out(&self, fault: Fault) -> bool {
-        FAMILIES
-            .iter()
-            .filter(|family| family.contains(&fault))
-            .any(|family| {
-                family.iter().any(|other| {
-                    *other != fault
-                        && self
-                            .valve
-                            .get(*other as usize)
-                            .is_some_and(|slot| slot.debounce.is_on())
-                })
+        FAMILIES.iter().filter(|family| family.contains(&fault)).any(|family| {
+            family.iter().any(|other| {
+                *other != fault && self.valve.get(*other as usize).is_some_and(|slot| slot.debounce.is_on())
             })
+        })
     }
 
     /// Lets the alarm of one channel see its strongest evidence.
@@ -136,9 +115,7 @@ impl Decisions {
         settings: &DecisionSettings,
     ) -> Option<(Fault, AlarmState, bool)> {
         let slot = self.sensors.get_mut(channel.index())?;
-        let outcome = slot
-            .debounce
-            .update(value, frame_s, &settings.limits(Fault::Missing));
+        let outcome = slot.debounce.update(value, frame_s, &settings.limits(Fault::Missing));
         if outcome == Some(true) {
             self.sensor_faults.set(channel, fault);
         }
@@ -147,12 +124,7 @@ impl Decisions {
     }
 
     /// What a person or a rule of the design does about one alarm.
-    pub fn act(
-        &mut self,
-        fault: Fault,
-        channel: Option<Channel>,
-        event: AlarmEvent,
-    ) -> Option<AlarmState> {
+    pub fn act(&mut self, fault: Fault, channel: Option<Channel>, event: AlarmEvent) -> Option<AlarmState> {
         let slot = match channel {
             Some(channel) => self.sensors.get_mut(channel.index()),
             None => self.valve.get_mut(fault as usize),
@@ -162,26 +134,18 @@ impl Decisions {
 
     /// State of the alarm for one fault of the valve.
     pub fn state(&self, fault: Fault) -> AlarmState {
-        self.valve
-            .get(fault as usize)
-            .map_or(AlarmState::Normal, |slot| slot.alarm.state())
+        self.valve.get(fault as usize).map_or(AlarmState::Normal, |slot| slot.alarm.state())
     }
 
     /// Whether this channel stands in a sensor-fault alarm.
     pub fn is_sensor_faulty(&self, channel: Channel) -> bool {
-        self.sensors
-            .get(channel.index())
-            .is_some_and(|slot| slot.debounce.is_on())
+        self.sensors.get(channel.index()).is_some_and(|slot| slot.debounce.is_on())
     }
 }
 
 fn carry(alarm: &mut Alarm, outcome: Option<bool>) -> Option<(AlarmState, bool)> {
     let is_active = outcome?;
-    alarm.apply(if is_active {
-        AlarmEvent::Occurs
-    } else {
-        AlarmEvent::Returns
-    });
+    alarm.apply(if is_active { AlarmEvent::Occurs } else { AlarmEvent::Returns });
     // A shelved or suppressed alarm keeps its state; that its condition came or went is still told.
     Some((alarm.state(), is_active))
 }

@@ -184,7 +184,11 @@ impl Device {
         let totals = self.monitor.totals();
         let record = TotalsRecord {
             time_us,
-            released_nl: [totals.large_out.as_nl() as f32, totals.small_out.as_nl() as f32, totals.second_out.as_nl() as f32],
+            released_nl: [
+                totals.large_out.as_nl() as f32,
+                totals.small_out.as_nl() as f32,
+                totals.second_out.as_nl() as f32,
+            ],
             admitted_nl: totals.large_in.as_nl() as f32,
             cycles: totals.cycles,
             state_s: totals.state_us.map(|us| (us / 1_000_000) as u32),
@@ -250,6 +254,7 @@ fn cycle_record(cycle: &Cycle) -> ReleaseCycle {
         start_pct: cycle.start_pct,
         end_pct: cycle.end_pct,
         peak_odour_ppm: f32::NAN,
-        flags: if cycle.is_confirmed { CYCLE_CONFIRMED } else { 0 } | if cycle.is_near_step { CYCLE_NEAR_STEP } else { 0 },
+        flags: if cycle.is_confirmed { CYCLE_CONFIRMED } else { 0 }
+            | if cycle.is_near_step { CYCLE_NEAR_STEP } else { 0 },
     }
 }

@@ -167,13 +167,7 @@ impl EvidenceBuilder {
     }
 
     /// Takes the outcome of a pressure test.
-    pub fn answer(
-        &mut self,
-        answer: &StepAnswer,
-        frame: &Frame,
-        learned: &mut Learned,
-        context: &Context,
-    ) {
+    pub fn answer(&mut self, answer: &StepAnswer, frame: &Frame, learned: &mut Learned, context: &Context) {
         let is_silent = answer.answer < context.settings.no_answer_share;
         if frame.float_pct < context.surely_open_below_pct {
             self.low_answer = answer.answer;
@@ -188,24 +182,14 @@ impl EvidenceBuilder {
             self.unanswered = 0.0;
             self.has_answered_since_cycle = true;
         }
-        let (many, few) = (
-            context.settings.baseline_cycles,
-            context.settings.recent_cycles,
-        );
-        learned
-            .answer
-            .add(answer.answer.clamp(-0.5, 2.0), many, few);
-        learned
-            .late_answer
-            .add(answer.late_share.clamp(-0.5, 1.5), many, few);
+        let (many, few) = (context.settings.baseline_cycles, context.settings.recent_cycles);
+        learned.answer.add(answer.answer.clamp(-0.5, 2.0), many, few);
+        learned.late_answer.add(answer.late_share.clamp(-0.5, 1.5), many, few);
     }
 
     /// Takes a finished release cycle.
     pub fn cycle(&mut self, cycle: &Cycle, learned: &mut Learned, context: &Context) {
-        let (many, few) = (
-            context.settings.baseline_cycles,
-            context.settings.recent_cycles,
-        );
+        let (many, few) = (context.settings.baseline_cycles, context.settings.recent_cycles);
         if cycle.is_confirmed && !cycle.is_near_step && !cycle.displacement_nl.is_nan() {
             learned.opens_pct.add(cycle.start_pct, many, few);
             learned.closes_pct.add(cycle.end_pct, many, few);
@@ -220,11 +204,7 @@ impl EvidenceBuilder {
         self.has_answered_since_cycle = false;
         self.unanswered = 0.0;
         if self.pulse.is_none() && !self.odour_ppm.is_nan() {
-            self.pulse = Some(Pulse {
-                elapsed_s: 0.0,
-                before_ppm: self.odour_ppm,
-                peak_ppm: self.odour_ppm,
-            });
+            self.pulse = Some(Pulse { elapsed_s: 0.0, before_ppm: self.odour_ppm, peak_ppm: self.odour_ppm });
         }
     }
 
@@ -241,11 +221,7 @@ impl EvidenceBuilder {
         }
         self.odour_ppm += (ppm - self.odour_ppm) * (frame.length_s / 60.0).min(1.0);
         // Follows the valleys between pulses: down within minutes, up within hours.
-        let tau_s = if ppm < self.odour_base_ppm {
-            300.0
-        } else {
-            14_400.0
-        };
+        let tau_s = if ppm < self.odour_base_ppm { 300.0 } else { 14_400.0 };
         self.odour_base_ppm += (ppm - self.odour_base_ppm) * (frame.length_s / tau_s).min(1.0);
         let Some(mut pulse) = self.pulse else { return };
         pulse.elapsed_s += frame.length_s;
@@ -258,10 +234,7 @@ impl EvidenceBuilder {
     }
 
     fn end_pulse(&mut self, height_ppm: f32, learned: &mut Learned, context: &Context) {
-        let (many, few) = (
-            context.settings.baseline_cycles,
-            context.settings.recent_cycles,
-        );
+        let (many, few) = (context.settings.baseline_cycles, context.settings.recent_cycles);
         let usual_ppm = learned.odour_pulse_ppm.mean;
         if learned.odour_pulse_ppm.count >= 3 && height_ppm < (0.08 * usual_ppm).max(0.3) {
             self.silent_releases += 1.0;
@@ -277,27 +250,18 @@ impl EvidenceBuilder {
         if self.odour_ppm.is_nan() || !context.site.is_sewage {
             return None;
         }
-        let usual_ppm = if learned.odour_pulse_ppm.count >= 3 {
-            0.5 * learned.odour_pulse_ppm.mean
-        } else {
-            0.0
-        };
+        let usual_ppm = if learned.odour_pulse_ppm.count >= 3 { 0.5 * learned.odour_pulse_ppm.mean } else { 0.0 };
         Some(self.odour_ppm >= usual_ppm.max(context.settings.odour_present_ppm))
     }
 
     /// Net arrival of air while sealed, and the jumps of a float that sticks and slips.
     fn sealed(&mut self, frame: &Frame, learned: &mut Learned, context: &Context) {
-        let is_pumping = frame.pump.unwrap_or(
-            frame.pressure_kpa > 0.5 * (context.site.static_kpa + context.site.working_kpa),
-        );
+        let is_pumping =
+            frame.pump.unwrap_or(frame.pressure_kpa > 0.5 * (context.site.static_kpa + context.site.working_kpa));
         if is_pumping {
             self.pumped_since_cycle_s += frame.length_s;
         }
-        let usual = if is_pumping {
-            &mut learned.running_kpa
-        } else {
-            &mut learned.stopped_kpa
-        };
+        let usual = if is_pumping { &mut learned.running_kpa } else { &mut learned.stopped_kpa };
         let is_calm = frame.state == ValveState::Sealed && context.since_step_s > 60.0;
         if is_calm {
             // Means over minutes, so that twenty of them span the first hour.
@@ -330,10 +294,7 @@ impl EvidenceBuilder {
     }
 
     fn stillness(&mut self, frame: &Frame, context: &Context) {
-        if frame.state != ValveState::Sealed
-            || context.since_step_s < 45.0
-            || self.still_ref_pct.is_nan()
-        {
+        if frame.state != ValveState::Sealed || context.since_step_s < 45.0 || self.still_ref_pct.is_nan() {
             self.still_ref_pct = frame.float_pct;
             self.still_s = 0.0;
             return;
@@ -354,8 +315,7 @@ impl EvidenceBuilder {
     /// Float low while the line is under pressure.
     fn low_family(&mut self, frame: &Frame, learned: &Learned, context: &Context) {
         let (site, settings) = (context.site, context.settings);
-        let is_pressed = frame.pressure_kpa
-            > (settings.pressurised_share * site.static_kpa).max(site.reopen_kpa);
+        let is_pressed = frame.pressure_kpa > (settings.pressurised_share * site.static_kpa).max(site.reopen_kpa);
         if frame.float_pct > context.surely_open_below_pct || !is_pressed {
             // A drain-down empties the valve and says nothing; a float that rose has answered.
             if is_pressed || frame.pressure_kpa < site.reopen_kpa {
@@ -381,23 +341,16 @@ impl EvidenceBuilder {
         let p = self.low_odds.probability();
         let most = p.max(1.0 - p);
         self.values.set(Fault::JammedLow, evidence * (p / most));
-        self.values
-            .set(Fault::SmallBlocked, evidence * ((1.0 - p) / most));
+        self.values.set(Fault::SmallBlocked, evidence * ((1.0 - p) / most));
     }
 
     fn low_evidence(&self, frame: &Frame, context: &Context) -> f32 {
         let (site, settings) = (context.site, context.settings);
         let pressure_kpa_abs = frame.pressure_kpa + site.p_atm_kpa;
-        let flow_nl_s = site
-            .small
-            .orifice
-            .normal_flow_nl_s(frame.pressure_kpa, site.p_atm_kpa, context.temperature_k)
-            .max(1e-6);
-        let vent_s = |volume_l: f32| {
-            normal_litres(pressure_kpa_abs, volume_l, context.temperature_k) / flow_nl_s
-        };
-        let off_bottom =
-            self.low_off_bottom_s / (settings.low_still_s + 3.0 * vent_s(site.stroke_volume_l));
+        let flow_nl_s =
+            site.small.orifice.normal_flow_nl_s(frame.pressure_kpa, site.p_atm_kpa, context.temperature_k).max(1e-6);
+        let vent_s = |volume_l: f32| normal_litres(pressure_kpa_abs, volume_l, context.temperature_k) / flow_nl_s;
+        let off_bottom = self.low_off_bottom_s / (settings.low_still_s + 3.0 * vent_s(site.stroke_volume_l));
         let pocket_s = vent_s(1000.0 * site.largest_pocket_m3);
         let bottom = self.bottom_s / (settings.low_still_s + settings.vent_time_factor * pocket_s);
         off_bottom.max(bottom)
@@ -429,40 +382,29 @@ impl EvidenceBuilder {
     /// Float high, unanswering: jammed up, or a seat held open that has lost the cushion.
     fn high_family(&mut self, frame: &Frame, learned: &Learned, context: &Context) {
         let (site, settings) = (context.site, context.settings);
-        let is_high =
-            frame.float_pct >= site.small.closes_above_pct - 2.0 * settings.position_tolerance_pct;
+        let is_high = frame.float_pct >= site.small.closes_above_pct - 2.0 * settings.position_tolerance_pct;
         if !is_high {
             self.unanswered = 0.0;
             self.sag_s = 0.0;
         }
         let usual_s = learned.interval_s.mean;
-        let is_missing_judged = learned.interval_s.is_learned(10.0)
-            && !self.has_answered_since_cycle
-            && self.unanswered >= 1.0;
+        let is_missing_judged =
+            learned.interval_s.is_learned(10.0) && !self.has_answered_since_cycle && self.unanswered >= 1.0;
         let missing = if is_high && is_missing_judged {
             self.pumped_since_cycle_s / (MISSING_INTERVALS * usual_s.max(60.0))
         } else {
             0.0
         };
         let unanswered = self.unanswered / NO_ANSWERS;
-        let evidence = if is_high {
-            unanswered.max(missing.min(2.0))
-        } else {
-            0.0
-        };
+        let evidence = if is_high { unanswered.max(missing.min(2.0)) } else { 0.0 };
         let sag = self.sag(frame, learned, is_high, context);
         self.high_odds = self.high_log_odds(frame, learned, context);
         let p_up = self.high_odds.probability();
         let most = p_up.max(1.0 - p_up);
         let open = evidence * ((1.0 - p_up) / most);
         let up = (evidence * (p_up / most)).max(self.up_vacuum_s / 10.0);
-        self.values
-            .set(Fault::JammedUp, if sag > 1.0 { 0.0 } else { up });
-        let (large, small) = if sag > 0.5 {
-            (open.max(sag), 0.0)
-        } else {
-            (0.0, open)
-        };
+        self.values.set(Fault::JammedUp, if sag > 1.0 { 0.0 } else { up });
+        let (large, small) = if sag > 0.5 { (open.max(sag), 0.0) } else { (0.0, open) };
         self.values.set(Fault::LargeSeatOpen, large);
         self.values.set(Fault::SmallSeatOpen, small);
     }
@@ -470,11 +412,7 @@ impl EvidenceBuilder {
     /// How long the chamber has stood below the line while the float is up: the large orifice spills.
     fn sag(&mut self, frame: &Frame, learned: &Learned, is_high: bool, context: &Context) -> f32 {
         let is_pumping = frame.pump.unwrap_or(false);
-        let usual = if is_pumping {
-            &learned.running_kpa
-        } else {
-            &learned.stopped_kpa
-        };
+        let usual = if is_pumping { &learned.running_kpa } else { &learned.stopped_kpa };
         let reference_kpa = if !frame.line_kpa.is_nan() {
             frame.line_kpa
         } else if usual.is_learned(600.0) && frame.pump.is_some() {
@@ -489,21 +427,14 @@ impl EvidenceBuilder {
             && frame.state == ValveState::Sealed
             && reference_kpa - frame.pressure_kpa > limit_kpa
             && self.is_venting(learned, context) != Some(false);
-        self.sag_s = if sags {
-            self.sag_s + frame.length_s
-        } else {
-            (self.sag_s - 2.0 * frame.length_s).max(0.0)
-        };
+        self.sag_s = if sags { self.sag_s + frame.length_s } else { (self.sag_s - 2.0 * frame.length_s).max(0.0) };
         self.sag_s / 240.0
     }
 
     fn high_log_odds(&self, frame: &Frame, learned: &Learned, context: &Context) -> Odds {
         let mut log_odds = 0.0;
-        let usual_rest_pct = if learned.closes_pct.count >= 5 {
-            learned.closes_pct.mean
-        } else {
-            context.site.small.closes_above_pct
-        };
+        let usual_rest_pct =
+            if learned.closes_pct.count >= 5 { learned.closes_pct.mean } else { context.site.small.closes_above_pct };
         if frame.float_pct > 98.5 && frame.float_pct > usual_rest_pct + 2.0 {
             log_odds -= 1.0;
         } else {
@@ -534,72 +465,40 @@ impl EvidenceBuilder {
         } else {
             (self.up_vacuum_s - 0.02 * frame.length_s).max(0.0)
         };
-        self.values
-            .set(Fault::LargeShut, (self.shut_vacuum_s / 10.0).min(3.0));
+        self.values.set(Fault::LargeShut, (self.shut_vacuum_s / 10.0).min(3.0));
     }
 
     fn fouling(&mut self, learned: &Learned, context: &Context) {
         let settings = context.settings;
         let recent = |baseline: &Baseline| f32::from(baseline.count) >= settings.recent_cycles;
         let loss = |baseline: &Baseline, least: f32, most: f32| {
-            let reference = if baseline.is_learned(settings.baseline_cycles) {
-                baseline.mean
-            } else {
-                1.0
-            };
+            let reference = if baseline.is_learned(settings.baseline_cycles) { baseline.mean } else { 1.0 };
             1.0 - baseline.recent / reference.clamp(least, most)
         };
         let ratio = &learned.area_ratio;
         // What lies outside the data sheet's tolerance does not become its own normal.
-        let clogging = if recent(ratio) {
-            loss(ratio, 0.8, 1.25) / CLOGGED_LOSS
-        } else {
-            0.0
-        };
+        let clogging = if recent(ratio) { loss(ratio, 0.8, 1.25) / CLOGGED_LOSS } else { 0.0 };
         self.values.set(Fault::Clogging, clogging.max(0.0));
 
         let jump = &learned.jump_pct;
-        let usual_pct = if jump.is_learned(settings.baseline_cycles) {
-            jump.mean
-        } else {
-            settings.jump_pct
-        };
-        let jumps = if recent(jump) {
-            jump.recent / (settings.jump_pct + 1.5 * usual_pct)
-        } else {
-            0.0
-        };
-        let late = if recent(&learned.late_answer) {
-            learned.late_answer.recent / LATE_SHARE
-        } else {
-            0.0
-        };
+        let usual_pct = if jump.is_learned(settings.baseline_cycles) { jump.mean } else { settings.jump_pct };
+        let jumps = if recent(jump) { jump.recent / (settings.jump_pct + 1.5 * usual_pct) } else { 0.0 };
+        let late = if recent(&learned.late_answer) { learned.late_answer.recent / LATE_SHARE } else { 0.0 };
         let sluggish = jumps.max(late).max(0.0);
         self.values.set(Fault::Sluggish, sluggish);
 
         let answer = &learned.answer;
-        let heavy = if recent(answer) {
-            loss(answer, 0.75, 1.15) / HEAVY_LOSS
-        } else {
-            0.0
-        };
+        let heavy = if recent(answer) { loss(answer, 0.75, 1.15) / HEAVY_LOSS } else { 0.0 };
         // A float that does not answer at all is jammed, one that answers late is sluggish.
         let is_plain = self.unanswered < 1.0 && sluggish < 0.8;
-        self.values
-            .set(Fault::Heavy, if is_plain { heavy.max(0.0) } else { 0.0 });
-        self.values
-            .set(Fault::Weeping, self.weeping(learned, settings));
+        self.values.set(Fault::Heavy, if is_plain { heavy.max(0.0) } else { 0.0 });
+        self.values.set(Fault::Weeping, self.weeping(learned, settings));
     }
 
     /// A leak takes from what arrives and keeps the odour up between pulses: both must show.
     fn weeping(&self, learned: &Learned, settings: &EvidenceSettings) -> f32 {
-        let (arrival, base, pulse) = (
-            &learned.arrival_nl_s,
-            &learned.odour_base_ppm,
-            &learned.odour_pulse_ppm,
-        );
-        let is_learned = arrival.is_learned(settings.baseline_cycles)
-            && base.is_learned(settings.baseline_cycles);
+        let (arrival, base, pulse) = (&learned.arrival_nl_s, &learned.odour_base_ppm, &learned.odour_pulse_ppm);
+        let is_learned = arrival.is_learned(settings.baseline_cycles) && base.is_learned(settings.baseline_cycles);
         if !is_learned || arrival.mean <= 0.0 || self.odour_base_ppm.is_nan() {
             return 0.0;
         }
@@ -618,14 +517,9 @@ impl Default for EvidenceBuilder {
 
 /// Vacuum that a healthy large orifice holds while the main drains at several times its pumped flow, kPa.
 fn deepest_expected_kpa(site: &SiteData, settings: &EvidenceSettings, temperature_k: f32) -> f32 {
-    let demand_nl_s = normal_litres(
-        site.p_atm_kpa,
-        settings.deepest_flow_factor * site.flow_l_s,
-        temperature_k,
-    );
-    let inflow = |depth_kpa: f32, orifice: Orifice| {
-        -orifice.normal_flow_nl_s(-depth_kpa, site.p_atm_kpa, temperature_k)
-    };
+    let demand_nl_s = normal_litres(site.p_atm_kpa, settings.deepest_flow_factor * site.flow_l_s, temperature_k);
+    let inflow =
+        |depth_kpa: f32, orifice: Orifice| -orifice.normal_flow_nl_s(-depth_kpa, site.p_atm_kpa, temperature_k);
     let mut depth_kpa = 5.0;
     // Coarse steps are enough: the flow grows with the root of the depth.
     while depth_kpa < 40.0 && inflow(depth_kpa, site.large_in) < demand_nl_s {

@@ -108,10 +108,7 @@ impl Fault {
 
     /// The fault with this id; `None` for an id of a later format.
     pub fn from_id(id: u8) -> Option<Fault> {
-        Self::VALVE
-            .into_iter()
-            .chain(Self::SENSOR)
-            .find(|fault| fault.id() == id)
+        Self::VALVE.into_iter().chain(Self::SENSOR).find(|fault| fault.id() == id)
     }
 
     /// This fault's bit in a set of faults.

@@ -43,10 +43,8 @@ impl FrameBuilder {
     /// Adds one value of a channel; NaN is left out.
     #[inline(always)]
     pub fn add(&mut self, channel: Channel, value: f32) {
-        if let (Some(sum), Some(count)) = (
-            self.sums.get_mut(channel as usize),
-            self.counts.get_mut(channel as usize),
-        ) && !value.is_nan()
+        if let (Some(sum), Some(count)) = (self.sums.get_mut(channel as usize), self.counts.get_mut(channel as usize))
+            && !value.is_nan()
         {
             *sum += value;
             *count += 1.0;
@@ -64,10 +62,7 @@ impl FrameBuilder {
 
     /// Takes the frame out and begins a new one.
     pub fn take(&mut self, time_us: i64, zero_kpa: f32, state: ValveState) -> Frame {
-        let mean = |channel: Channel| match (
-            self.sums.get(channel as usize),
-            self.counts.get(channel as usize),
-        ) {
+        let mean = |channel: Channel| match (self.sums.get(channel as usize), self.counts.get(channel as usize)) {
             (Some(sum), Some(count)) if *count > 0.0 => sum / count,
             _ => f32::NAN,
         };

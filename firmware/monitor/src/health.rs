@@ -74,11 +74,7 @@ impl ChannelHealth {
         self.is_spike_pending = false;
         self.bad_s = 0.0;
         self.missing_s = 0.0;
-        self.same_s = if change == 0.0 {
-            self.same_s + dt_s
-        } else {
-            0.0
-        };
+        self.same_s = if change == 0.0 { self.same_s + dt_s } else { 0.0 };
         // Half the squared change is the variance of white noise; what moves faster is clipped.
         let seen = 0.5 * change * change;
         let clipped = seen.min(9.0 * self.noise_squared + 1e-6 * limit * limit);
@@ -145,27 +141,18 @@ impl ChannelHealth {
         }
         self.seen_s += frame_s;
         let tau_s = USUAL_NOISE_S.min(self.seen_s);
-        let target = self
-            .noise_squared
-            .min(4.0 * self.usual_noise_squared + 1e-9);
+        let target = self.noise_squared.min(4.0 * self.usual_noise_squared + 1e-9);
         if self.seen_s < 5.0 * NOISE_S {
             self.usual_noise_squared = self.noise_squared;
         } else {
-            self.usual_noise_squared +=
-                (target - self.usual_noise_squared) * (frame_s / tau_s).min(1.0);
+            self.usual_noise_squared += (target - self.usual_noise_squared) * (frame_s / tau_s).min(1.0);
         }
     }
 
     /// Evidence for each way to fail, 1 at its limit: the strongest one and which it is.
     pub fn evidence(&self, channel: Channel, settings: &EvidenceSettings) -> (Fault, f32) {
-        let mut strongest = (
-            self.bad_band.unwrap_or(Fault::WireBreak),
-            if self.bad_s > 0.0 {
-                1.0 + self.bad_s
-            } else {
-                0.0
-            },
-        );
+        let mut strongest =
+            (self.bad_band.unwrap_or(Fault::WireBreak), if self.bad_s > 0.0 { 1.0 + self.bad_s } else { 0.0 });
         let mut offer = |fault, value: f32| {
             if value > strongest.1 {
                 strongest = (fault, value);
@@ -180,8 +167,7 @@ impl ChannelHealth {
             offer(Fault::FlatLine, self.same_s / (4.0 * settings.flat_line_s));
         }
         if self.seen_s > 10.0 * NOISE_S {
-            let limit =
-                (4.0 * libm::sqrtf(self.usual_noise_squared)).max(NOISE_FLOOR_SHARE * width);
+            let limit = (4.0 * libm::sqrtf(self.usual_noise_squared)).max(NOISE_FLOOR_SHARE * width);
             offer(Fault::Noise, self.noise() / limit);
         }
         let [drift, dead_cell] = self.from_physics;
@@ -208,10 +194,7 @@ mod tests {
     use super::*;
 
     fn channel() -> ChannelHealth {
-        ChannelHealth::new(Span {
-            low: 0.0,
-            high: 100.0,
-        })
+        ChannelHealth::new(Span { low: 0.0, high: 100.0 })
     }
 
     #[test]

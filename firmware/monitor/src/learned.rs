@@ -30,8 +30,7 @@ impl Baseline {
             let off = value - self.mean;
             self.mean += off / n;
             let variance = self.deviation * self.deviation;
-            self.deviation =
-                libm::sqrtf((variance + (off * (value - self.mean) - variance) / n).max(0.0));
+            self.deviation = libm::sqrtf((variance + (off * (value - self.mean) - variance) / n).max(0.0));
         }
         // Plain mean until enough values are there, then exponential.
         let share = 1.0 / n.min(recent_count.max(1.0));

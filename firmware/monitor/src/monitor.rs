@@ -21,13 +21,8 @@ use crate::{
 };
 
 /// The channels that the detector itself watches.
-const WATCHED: [Channel; 5] = [
-    Channel::FloatPosition,
-    Channel::ChamberPressure,
-    Channel::Odour,
-    Channel::LinePressure,
-    Channel::AirTemperature,
-];
+const WATCHED: [Channel; 5] =
+    [Channel::FloatPosition, Channel::ChamberPressure, Channel::Odour, Channel::LinePressure, Channel::AirTemperature];
 /// A gap is longer than this many sample periods and a second. Source: the contract for results.
 const GAP_PERIODS: f32 = 3.0;
 
@@ -89,12 +84,7 @@ impl Monitor {
 
     /// A detector that goes on from what was learned before.
     pub fn with_learned(site: &SiteData, settings: &Settings, learned: &Learned) -> Monitor {
-        let span = |channel: Channel| {
-            site.spans.get(channel).unwrap_or(airvalve_sensors::Span {
-                low: 0.0,
-                high: 1.0,
-            })
-        };
+        let span = |channel: Channel| site.spans.get(channel).unwrap_or(airvalve_sensors::Span { low: 0.0, high: 1.0 });
         let mut monitor = Monitor {
             site: *site,
             settings: *settings,
@@ -127,22 +117,13 @@ impl Monitor {
     /// Takes one sample of codes.
     pub fn step_codes(&mut self, sample: &CodeSample) -> Changes {
         let mut quantities = Channels([f32::NAN; CHANNELS]);
-        let places = quantities
-            .0
-            .iter_mut()
-            .zip(&sample.codes.0)
-            .zip(&self.scales.0)
-            .zip(&self.is_fitted);
+        let places = quantities.0.iter_mut().zip(&sample.codes.0).zip(&self.scales.0).zip(&self.is_fitted);
         for (((quantity, code), scale), is_fitted) in places {
             if *is_fitted {
                 *quantity = scale.quantity(*code);
             }
         }
-        self.step_quantities(&QuantitySample {
-            time_us: sample.time_us,
-            quantities,
-            contacts: sample.contacts,
-        })
+        self.step_quantities(&QuantitySample { time_us: sample.time_us, quantities, contacts: sample.contacts })
     }
 
     /// Takes one sample of quantities. A sample that is not later than the one before is left out.
@@ -153,18 +134,10 @@ impl Monitor {
         }
         let [float_pct, pressure_kpa] = self.accept(sample);
         if !float_pct.is_nan() && !pressure_kpa.is_nan() {
-            self.valve(
-                sample.time_us,
-                float_pct,
-                pressure_kpa - self.learned.zero_kpa,
-                &mut changes,
-            );
+            self.valve(sample.time_us, float_pct, pressure_kpa - self.learned.zero_kpa, &mut changes);
         }
         self.totals.add_time(self.state.state(), self.dt_us as u64);
-        if self
-            .frames
-            .advance(self.dt_s, sample.contacts, self.settings.evidence.frame_s)
-        {
+        if self.frames.advance(self.dt_s, sample.contacts, self.settings.evidence.frame_s) {
             self.end_frame(sample.time_us, &mut changes);
         }
         changes
@@ -255,9 +228,7 @@ impl Monitor {
     }
 
     fn abandon_release(&mut self) {
-        self.totals
-            .release_unconfirmed
-            .add_nl(self.releases.open_nl());
+        self.totals.release_unconfirmed.add_nl(self.releases.open_nl());
         self.releases.abandon();
     }
 
@@ -265,12 +236,7 @@ impl Monitor {
     #[inline(always)]
     fn accept(&mut self, sample: &QuantitySample) -> [f32; 2] {
         let mut kept = [f32::NAN; WATCHED.len()];
-        let channels = self
-            .health
-            .iter_mut()
-            .zip(WATCHED)
-            .zip(&mut kept)
-            .zip(&self.is_fitted);
+        let channels = self.health.iter_mut().zip(WATCHED).zip(&mut kept).zip(&self.is_fitted);
         for (((health, channel), kept), is_fitted) in channels {
             if *is_fitted {
                 *kept = health.accept(sample.quantities.get(channel), self.dt_s, self.noise_share);
@@ -289,14 +255,8 @@ impl Monitor {
             self.release(time_us, float_pct, pressure_kpa, changes);
         }
         let is_open = self.releases.is_open();
-        let state = self.state.step(
-            float_pct,
-            pressure_kpa,
-            self.vacuum_kpa,
-            is_open,
-            self.is_main_filling,
-            &self.site,
-        );
+        let state =
+            self.state.step(float_pct, pressure_kpa, self.vacuum_kpa, is_open, self.is_main_filling, &self.site);
         if state != before {
             let _ = changes.push(Event::State { time_us, state });
         }
@@ -338,31 +298,23 @@ impl Monitor {
             float_noise_pct: 0.0,
         };
         evidence.cycle(&cycle, learned, &context);
-        self.releases
-            .learn_positions(&self.site, &self.settings.evidence, &self.learned);
+        self.releases.learn_positions(&self.site, &self.settings.evidence, &self.learned);
         let _ = changes.push(Event::Cycle(cycle));
     }
 
     /// The slow path: everything that works on means.
     #[inline(never)]
     fn end_frame(&mut self, time_us: i64, changes: &mut Changes) {
-        let mut frame = self
-            .frames
-            .take(time_us, self.learned.zero_kpa, self.state.state());
+        let mut frame = self.frames.take(time_us, self.learned.zero_kpa, self.state.state());
         if !frame.air_c.is_nan() {
             self.temperature_k = 273.15 + frame.air_c;
         }
-        self.is_main_filling = frame
-            .pump
-            .unwrap_or(frame.pressure_kpa > 3.0 * self.learned.zero_uncertainty_kpa);
-        self.health
-            .iter_mut()
-            .for_each(|health| health.end_frame(frame.length_s));
+        self.is_main_filling = frame.pump.unwrap_or(frame.pressure_kpa > 3.0 * self.learned.zero_uncertainty_kpa);
+        self.health.iter_mut().for_each(|health| health.end_frame(frame.length_s));
         self.sensor_alarms(&frame, changes);
-        for (channel, value) in [
-            (Channel::FloatPosition, &mut frame.float_pct),
-            (Channel::ChamberPressure, &mut frame.pressure_kpa),
-        ] {
+        for (channel, value) in
+            [(Channel::FloatPosition, &mut frame.float_pct), (Channel::ChamberPressure, &mut frame.pressure_kpa)]
+        {
             if self.decisions.is_sensor_faulty(channel) {
                 *value = f32::NAN;
             }
@@ -380,10 +332,7 @@ impl Monitor {
     }
 
     fn vacuum_limit_kpa(&self) -> f32 {
-        self.settings
-            .evidence
-            .vacuum_kpa
-            .max(3.0 * self.learned.zero_uncertainty_kpa)
+        self.settings.evidence.vacuum_kpa.max(3.0 * self.learned.zero_uncertainty_kpa)
     }
 
     /// Air through the large orifice, on the mean pressure of the frame; below three standard uncertainties of the
@@ -395,33 +344,20 @@ impl Monitor {
         }
         let limit_kpa = 3.0 * self.learned.zero_uncertainty_kpa;
         let site = &self.site;
-        let out = |kpa: f32| {
-            site.large_out
-                .normal_flow_nl_s(kpa, site.p_atm_kpa, self.temperature_k)
-                * frame.length_s
-        };
-        let inward = |kpa: f32| {
-            -site
-                .large_in
-                .normal_flow_nl_s(kpa, site.p_atm_kpa, self.temperature_k)
-                * frame.length_s
-        };
+        let out = |kpa: f32| site.large_out.normal_flow_nl_s(kpa, site.p_atm_kpa, self.temperature_k) * frame.length_s;
+        let inward =
+            |kpa: f32| -site.large_in.normal_flow_nl_s(kpa, site.p_atm_kpa, self.temperature_k) * frame.length_s;
         let pumped_nl =
-            crate::airflow::normal_litres(site.p_atm_kpa, site.flow_l_s, self.temperature_k)
-                * frame.length_s;
+            crate::airflow::normal_litres(site.p_atm_kpa, site.flow_l_s, self.temperature_k) * frame.length_s;
         let totals = &mut self.totals;
         if pressure_kpa > limit_kpa {
             totals.large_out.add_nl(out(pressure_kpa));
         } else if pressure_kpa < -limit_kpa {
             totals.large_in.add_nl(inward(pressure_kpa));
         } else if self.is_main_filling {
-            totals
-                .large_out_unresolved
-                .add_nl(out(limit_kpa).min(pumped_nl));
+            totals.large_out_unresolved.add_nl(out(limit_kpa).min(pumped_nl));
         } else if pressure_kpa < -0.3 * limit_kpa {
-            totals
-                .large_in_unresolved
-                .add_nl(inward(-limit_kpa).min(3.0 * pumped_nl));
+            totals.large_in_unresolved.add_nl(inward(-limit_kpa).min(3.0 * pumped_nl));
         }
     }
 
@@ -434,32 +370,18 @@ impl Monitor {
         let space_l = self.site.air_space_l(frame.float_pct).max(0.01);
         let from_pressure = pressure.noise() / pressure_kpa_abs;
         let from_float = 0.01 * float.noise() * self.site.stroke_volume_l / space_l;
-        let content_nl =
-            crate::airflow::normal_litres(pressure_kpa_abs, space_l, self.temperature_k);
-        self.content_noise_nl =
-            content_nl * libm::sqrtf(from_pressure * from_pressure + from_float * from_float);
+        let content_nl = crate::airflow::normal_litres(pressure_kpa_abs, space_l, self.temperature_k);
+        self.content_noise_nl = content_nl * libm::sqrtf(from_pressure * from_pressure + from_float * from_float);
     }
 
     fn sensor_alarms(&mut self, frame: &Frame, changes: &mut Changes) {
-        details::physics_of_sensors(
-            &mut self.health,
-            frame,
-            &self.learned,
-            &self.evidence,
-            &self.site,
-            &self.settings,
-        );
+        details::physics_of_sensors(&mut self.health, frame, &self.learned, &self.evidence, &self.site, &self.settings);
         for ((health, channel), is_fitted) in self.health.iter().zip(WATCHED).zip(&self.is_fitted) {
             if !*is_fitted {
                 continue;
             }
             let evidence = health.evidence(channel, &self.settings.evidence);
-            let outcome = self.decisions.sensor_frame(
-                channel,
-                evidence,
-                frame.length_s,
-                &self.settings.decision,
-            );
+            let outcome = self.decisions.sensor_frame(channel, evidence, frame.length_s, &self.settings.decision);
             let Some((fault, state, is_active)) = outcome else {
                 continue;
             };
@@ -489,8 +411,7 @@ impl Monitor {
         };
         if !frame.float_pct.is_nan() && !frame.pressure_kpa.is_nan() {
             let is_sealed = frame.state == ValveState::Sealed
-                || (frame.state == ValveState::Releasing
-                    && frame.float_pct < context.surely_open_below_pct);
+                || (frame.state == ValveState::Releasing && frame.float_pct < context.surely_open_below_pct);
             let answer = self.steps.frame(
                 frame.float_pct,
                 frame.pressure_kpa,
@@ -501,8 +422,7 @@ impl Monitor {
                 &self.settings.evidence,
             );
             if let Some(answer) = answer {
-                self.evidence
-                    .answer(&answer, frame, &mut self.learned, &context);
+                self.evidence.answer(&answer, frame, &mut self.learned, &context);
             }
         }
         self.evidence.frame(frame, &mut self.learned, &context);
@@ -512,9 +432,8 @@ impl Monitor {
             frame.length_s,
             &self.settings.decision,
             |fault: Fault, state, is_active| {
-                let _ = changes.push(Event::Alarm(details::valve_alarm(
-                    fault, state, is_active, frame, evidence, learned,
-                )));
+                let _ =
+                    changes.push(Event::Alarm(details::valve_alarm(fault, state, is_active, frame, evidence, learned)));
             },
         );
     }

@@ -170,18 +170,10 @@ impl ReleaseTracker {
     }
 
     /// Takes over what has been learned about the opening position.
-    pub fn learn_positions(
-        &mut self,
-        site: &SiteData,
-        settings: &EvidenceSettings,
-        learned: &Learned,
-    ) {
+    pub fn learn_positions(&mut self, site: &SiteData, settings: &EvidenceSettings, learned: &Learned) {
         let nominal_pct = site.small.opens_below_pct;
         let (centre_pct, margin_pct) = if learned.opens_pct.count >= 5 {
-            (
-                learned.opens_pct.recent,
-                (4.0 * learned.opens_pct.deviation).clamp(2.5, settings.position_tolerance_pct),
-            )
+            (learned.opens_pct.recent, (4.0 * learned.opens_pct.deviation).clamp(2.5, settings.position_tolerance_pct))
         } else {
             (nominal_pct, settings.position_tolerance_pct)
         };
@@ -201,11 +193,7 @@ impl ReleaseTracker {
 
     /// Air that has passed by the orifice estimate in the release that is going on, NL.
     pub fn open_nl(&self) -> f32 {
-        if self.phase == Phase::Open {
-            self.integral_nl.iter().sum()
-        } else {
-            0.0
-        }
+        if self.phase == Phase::Open { self.integral_nl.iter().sum() } else { 0.0 }
     }
 
     /// Whether a sample at this position needs [`ReleaseTracker::step`] at all.
@@ -223,11 +211,7 @@ impl ReleaseTracker {
     #[inline(never)]
     pub fn step(&mut self, input: &ReleaseInput, site: &SiteData) -> Option<Cycle> {
         let pressure_kpa_abs = input.pressure_kpa + site.p_atm_kpa;
-        let content_nl = normal_litres(
-            pressure_kpa_abs,
-            site.air_space_l(input.float_pct),
-            input.temperature_k,
-        );
+        let content_nl = normal_litres(pressure_kpa_abs, site.air_space_l(input.float_pct), input.temperature_k);
         self.clock_s += input.dt_s;
         if self.phase == Phase::Idle {
             self.arm(input, content_nl);
@@ -235,11 +219,7 @@ impl ReleaseTracker {
         }
         self.keep(content_nl);
         let hysteresis = 0.01 * (site.small.closes_above_pct - site.small.opens_below_pct).max(1.0);
-        let promised_nl = normal_litres(
-            pressure_kpa_abs,
-            site.stroke_volume_l * hysteresis,
-            input.temperature_k,
-        );
+        let promised_nl = normal_litres(pressure_kpa_abs, site.stroke_volume_l * hysteresis, input.temperature_k);
         if self.phase == Phase::Armed {
             self.watch(input, content_nl, promised_nl);
             return None;
@@ -272,10 +252,7 @@ impl ReleaseTracker {
             return;
         }
         self.skipped = 0;
-        let point = Point {
-            at_s: self.clock_s,
-            content_nl,
-        };
+        let point = Point { at_s: self.clock_s, content_nl };
         if self.trace.push(point).is_err() {
             let mut position = 0_usize;
             self.trace.retain(|_| {
@@ -335,11 +312,7 @@ impl ReleaseTracker {
     }
 
     fn rebase(&mut self, input: &ReleaseInput, content_nl: f32) {
-        let (plateau_nl, plateau_pct, low_for_s) = (
-            self.plateau_nl,
-            self.plateau_pct,
-            self.clock_s - self.low_since_s,
-        );
+        let (plateau_nl, plateau_pct, low_for_s) = (self.plateau_nl, self.plateau_pct, self.clock_s - self.low_since_s);
         let was_low = self.low_since_s >= 0.0;
         self.arm(input, content_nl);
         self.plateau_nl = plateau_nl;
@@ -370,17 +343,12 @@ impl ReleaseTracker {
     /// Open: adds up the flow and looks for the end of the fall.
     fn follow(&mut self, input: &ReleaseInput, content_nl: f32, site: &SiteData) {
         let flow = |orifice: crate::airflow::Orifice| {
-            orifice.normal_flow_nl_s(input.pressure_kpa, site.p_atm_kpa, input.temperature_k)
-                * input.dt_s
+            orifice.normal_flow_nl_s(input.pressure_kpa, site.p_atm_kpa, input.temperature_k) * input.dt_s
         };
         let [small_nl, second_nl] = &mut self.integral_nl;
         *small_nl += flow(site.small.orifice);
         if let Some(second) = site.second {
-            let limit_pct = if self.is_second_open {
-                second.closes_above_pct
-            } else {
-                second.opens_below_pct
-            };
+            let limit_pct = if self.is_second_open { second.closes_above_pct } else { second.opens_below_pct };
             self.is_second_open = input.float_pct < limit_pct;
             if self.is_second_open {
                 *second_nl += flow(second.orifice);
@@ -390,9 +358,7 @@ impl ReleaseTracker {
         self.near_step |= input.since_step_s < 60.0;
         let share = (input.dt_s / FALL_S).min(1.0);
         self.fall_nl += (content_nl - self.fall_nl) * share;
-        if input.float_pct < BLIND_BELOW_PCT
-            || self.fall_nl < self.least_nl - 0.7 * input.content_noise_nl
-        {
+        if input.float_pct < BLIND_BELOW_PCT || self.fall_nl < self.least_nl - 0.7 * input.content_noise_nl {
             self.least_nl = self.fall_nl;
             self.since_least_s = 0.0;
             self.clear_after();
@@ -417,27 +383,14 @@ impl ReleaseTracker {
             return None;
         }
         let fall_nl = self.plateau_nl.now() - after_nl;
-        let share = if self.near_step {
-            1.5 * LEAST_FALL_SHARE
-        } else {
-            LEAST_FALL_SHARE
-        };
+        let share = if self.near_step { 1.5 * LEAST_FALL_SHARE } else { LEAST_FALL_SHARE };
         if !self.is_by_position && fall_nl < share * promised_nl {
             self.phase = Phase::Idle;
             return None;
         }
         self.phase = Phase::Idle;
         let is_blind = self.is_by_position || self.least_pct < BLIND_BELOW_PCT;
-        Some(self.measure(
-            input,
-            site,
-            Fall {
-                fall_nl,
-                end_pct,
-                duration_s,
-                is_blind,
-            },
-        ))
+        Some(self.measure(input, site, Fall { fall_nl, end_pct, duration_s, is_blind }))
     }
 
     fn measure(&self, input: &ReleaseInput, site: &SiteData, fall: Fall) -> Cycle {
@@ -453,31 +406,21 @@ impl ReleaseTracker {
             let flow = |orifice: crate::airflow::Orifice| {
                 orifice.normal_flow_nl_s(input.pressure_kpa, site.p_atm_kpa, input.temperature_k)
             };
-            let second_nl = site
-                .second
-                .map_or(0.0, |_| self.integral_nl.last().copied().unwrap_or(0.0));
+            let second_nl = site.second.map_or(0.0, |_| self.integral_nl.last().copied().unwrap_or(0.0));
             orifice_nl = [flow(site.small.orifice) * (to_s - from_s), second_nl];
         }
         let open_s = (to_s - from_s).max(0.0);
-        let displacement_nl = if fall.is_blind {
-            f32::NAN
-        } else {
-            fall.fall_nl + input.arrival_nl_s.max(0.0) * open_s
-        };
+        let displacement_nl =
+            if fall.is_blind { f32::NAN } else { fall.fall_nl + input.arrival_nl_s.max(0.0) * open_s };
         let total_nl: f32 = orifice_nl.iter().sum();
-        let is_judged =
-            !fall.is_blind && !self.near_step && total_nl > 0.0 && open_s > 2.0 * input.dt_s;
+        let is_judged = !fall.is_blind && !self.near_step && total_nl > 0.0 && open_s > 2.0 * input.dt_s;
         let time_us = |at_s: f32| self.armed_at_us + (f64::from(at_s) * 1e6) as i64;
         Cycle {
             from_us: time_us(from_s),
             to_us: time_us(to_s),
             orifice_nl,
             displacement_nl,
-            area_ratio: if is_judged {
-                displacement_nl / total_nl
-            } else {
-                f32::NAN
-            },
+            area_ratio: if is_judged { displacement_nl / total_nl } else { f32::NAN },
             start_pct: self.plateau_pct.now(),
             end_pct: fall.end_pct,
             is_confirmed: !self.is_by_position || fall.end_pct > self.surely_open_below_pct,

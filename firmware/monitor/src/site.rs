@@ -81,10 +81,7 @@ impl SiteData {
 
     /// Standard uncertainty of the pressure zero before it is learned, kPa: rectangular, the accuracy as its limit.
     pub fn zero_uncertainty_kpa(&self) -> f32 {
-        let width = self
-            .spans
-            .get(Channel::ChamberPressure)
-            .map_or(0.0, Span::width);
+        let width = self.spans.get(Channel::ChamberPressure).map_or(0.0, Span::width);
         0.01 * self.accuracy_pct_span.get(Channel::ChamberPressure) * width * 0.577_350_26
     }
 }

@@ -23,13 +23,8 @@ pub enum ValveState {
 
 impl ValveState {
     /// Every state, in the order of the ids.
-    pub const ALL: [ValveState; 5] = [
-        ValveState::Empty,
-        ValveState::Filling,
-        ValveState::Sealed,
-        ValveState::Releasing,
-        ValveState::Admitting,
-    ];
+    pub const ALL: [ValveState; 5] =
+        [ValveState::Empty, ValveState::Filling, ValveState::Sealed, ValveState::Releasing, ValveState::Admitting];
 
     /// Name in results.
     pub const fn name(self) -> &'static str {
@@ -74,26 +69,17 @@ impl StateTracker {
         site: &SiteData,
     ) -> ValveState {
         if self.is_large_open {
-            self.is_large_open = float_pct <= site.large_closes_above_pct
-                && pressure_kpa <= 2.0 * site.reopen_kpa + vacuum_kpa;
-        } else {
             self.is_large_open =
-                float_pct < site.large_opens_below_pct && pressure_kpa <= site.reopen_kpa;
-        }
-        let vacuum_limit_kpa = if self.is_in_vacuum {
-            -0.5 * vacuum_kpa
+                float_pct <= site.large_closes_above_pct && pressure_kpa <= 2.0 * site.reopen_kpa + vacuum_kpa;
         } else {
-            -vacuum_kpa
-        };
+            self.is_large_open = float_pct < site.large_opens_below_pct && pressure_kpa <= site.reopen_kpa;
+        }
+        let vacuum_limit_kpa = if self.is_in_vacuum { -0.5 * vacuum_kpa } else { -vacuum_kpa };
         self.is_in_vacuum = pressure_kpa < vacuum_limit_kpa;
         self.state = if self.is_in_vacuum && self.is_large_open {
             ValveState::Admitting
         } else if self.is_large_open {
-            if is_main_filling {
-                ValveState::Filling
-            } else {
-                ValveState::Empty
-            }
+            if is_main_filling { ValveState::Filling } else { ValveState::Empty }
         } else if is_release_open && !self.is_in_vacuum {
             ValveState::Releasing
         } else {

@@ -65,10 +65,7 @@ pub struct StepTracker {
 impl StepTracker {
     /// A tracker at rest.
     pub fn new() -> StepTracker {
-        StepTracker {
-            since_step_s: 1e6,
-            ..StepTracker::default()
-        }
+        StepTracker { since_step_s: 1e6, ..StepTracker::default() }
     }
 
     /// Forgets the past: a gap, or a state in which the test makes no sense.
@@ -89,14 +86,10 @@ impl StepTracker {
         settings: &EvidenceSettings,
     ) -> Option<StepAnswer> {
         self.since_step_s += frame_s;
-        let now = Mean {
-            float_pct,
-            pressure_kpa,
-        };
+        let now = Mean { float_pct, pressure_kpa };
         let earlier = self.history.get(RISE).copied().unwrap_or(now);
         let is_known = self.filled >= LOOK_BACK;
-        let moved = (pressure_kpa - earlier.pressure_kpa)
-            / (earlier.pressure_kpa + site.p_atm_kpa).max(1.0);
+        let moved = (pressure_kpa - earlier.pressure_kpa) / (earlier.pressure_kpa + site.p_atm_kpa).max(1.0);
         let is_moving = is_known && libm::fabsf(moved) > 0.25 * settings.step_share;
         let mut outcome = None;
         if let Some(mut running) = self.running.take() {
@@ -164,10 +157,7 @@ impl StepTracker {
             sum.pressure_kpa += mean.pressure_kpa;
             count += 1.0;
         }
-        Mean {
-            float_pct: sum.float_pct / count,
-            pressure_kpa: sum.pressure_kpa / count,
-        }
+        Mean { float_pct: sum.float_pct / count, pressure_kpa: sum.pressure_kpa / count }
     }
 
     fn remember(&mut self, now: Mean) {
@@ -179,26 +169,29 @@ impl StepTracker {
     }
 }
 
-fn judge(running: &Running, frame_s: f32, air: Air, site: &SiteData, settings: &EvidenceSettings) -> Option<StepAnswer> {
+fn judge(
+    running: &Running,
+    frame_s: f32,
+    air: Air,
+    site: &SiteData,
+    settings: &EvidenceSettings,
+) -> Option<StepAnswer> {
     let count = running.count.max(1.0);
-    let after = Mean {
-        float_pct: running.sum_pct / count,
-        pressure_kpa: running.sum_kpa / count,
-    };
+    let after = Mean { float_pct: running.sum_pct / count, pressure_kpa: running.sum_kpa / count };
     let before = running.before;
     if before.float_pct < BLIND_BELOW_PCT {
         return None;
     }
     let volume_l = site.air_space_l(before.float_pct.min(100.0));
-    let pressure_ratio =
-        (after.pressure_kpa + site.p_atm_kpa) / (before.pressure_kpa + site.p_atm_kpa).max(1.0);
+    let pressure_ratio = (after.pressure_kpa + site.p_atm_kpa) / (before.pressure_kpa + site.p_atm_kpa).max(1.0);
     if pressure_ratio <= 0.0 {
         return None;
     }
     // What arrives meanwhile stands in the way of the float: from the middle of the time before to the middle of the
     // time after.
     let between_s = running.elapsed_s + 8.5 * frame_s - 2.5;
-    let arrived_l = air.arrival_nl_s * between_s / normal_litres(after.pressure_kpa + site.p_atm_kpa, 1.0, air.temperature_k);
+    let arrived_l =
+        air.arrival_nl_s * between_s / normal_litres(after.pressure_kpa + site.p_atm_kpa, 1.0, air.temperature_k);
     let moved_pct = 100.0 * (volume_l * (1.0 - 1.0 / pressure_ratio) - arrived_l) / site.stroke_volume_l;
     // The float can only go as far as its seat and its bottom.
     let expected_pct = moved_pct.clamp(-before.float_pct, (100.0 - before.float_pct).max(0.0));
@@ -207,15 +200,6 @@ fn judge(running: &Running, frame_s: f32, air: Air, site: &SiteData, settings: &
     }
     let seen_pct = after.float_pct - before.float_pct;
     let late_pct = after.float_pct - running.early_pct;
-    let late_share = if libm::fabsf(seen_pct) > settings.still_pct {
-        late_pct / seen_pct
-    } else {
-        0.0
-    };
-    Some(StepAnswer {
-        expected_pct,
-        answer: seen_pct / expected_pct,
-        late_share,
-        pressure_ratio,
-    })
+    let late_share = if libm::fabsf(seen_pct) > settings.still_pct { late_pct / seen_pct } else { 0.0 };
+    Some(StepAnswer { expected_pct, answer: seen_pct / expected_pct, late_share, pressure_ratio })
 }

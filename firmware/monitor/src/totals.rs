@@ -69,9 +69,7 @@ impl Totals {
 
     /// Time in a state, s.
     pub fn state_s(&self, state: ValveState) -> f64 {
-        self.state_us
-            .get(state as usize)
-            .map_or(0.0, |us| *us as f64 * 1e-6)
+        self.state_us.get(state as usize).map_or(0.0, |us| *us as f64 * 1e-6)
     }
 }
 
@@ -79,11 +77,7 @@ impl Totals {
 fn cycle_scale(cycle: &Cycle) -> f32 {
     let [small_nl, second_nl] = cycle.orifice_nl;
     let orifice_nl = small_nl + second_nl;
-    if cycle.displacement_nl.is_nan() || orifice_nl <= 0.0 {
-        1.0
-    } else {
-        cycle.displacement_nl / orifice_nl
-    }
+    if cycle.displacement_nl.is_nan() || orifice_nl <= 0.0 { 1.0 } else { cycle.displacement_nl / orifice_nl }
 }
 
 /// Best estimate of the air that one cycle let out, NL.

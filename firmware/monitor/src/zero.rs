@@ -27,10 +27,7 @@ pub struct ZeroTracker {
 impl ZeroTracker {
     /// A tracker that knows the transmitter's tolerance.
     pub fn new(site: &SiteData) -> ZeroTracker {
-        let width = site
-            .spans
-            .get(Channel::ChamberPressure)
-            .map_or(1.0, Span::width);
+        let width = site.spans.get(Channel::ChamberPressure).map_or(1.0, Span::width);
         ZeroTracker {
             tolerance_kpa: 0.01 * site.accuracy_pct_span.get(Channel::ChamberPressure) * width,
             steady_kpa: (2e-3 * width).max(0.5),
@@ -48,16 +45,8 @@ impl ZeroTracker {
         let reading_kpa = frame.pressure_kpa + learned.zero_kpa;
         let is_known = learned.zero_uncertainty_kpa < 0.3 * self.tolerance_kpa;
         // Once it is known, a slow leak of vacuum must not pull it away.
-        let off_kpa = if is_known {
-            frame.pressure_kpa
-        } else {
-            reading_kpa
-        };
-        let allowed_kpa = if is_known {
-            0.2 * self.tolerance_kpa
-        } else {
-            self.tolerance_kpa
-        };
+        let off_kpa = if is_known { frame.pressure_kpa } else { reading_kpa };
+        let allowed_kpa = if is_known { 0.2 * self.tolerance_kpa } else { self.tolerance_kpa };
         let is_quiet = frame.float_pct <= DOWN_PCT
             && libm::fabsf(off_kpa) <= allowed_kpa
             && libm::fabsf(frame.float_pct - self.ref_pct) <= 1.0
@@ -72,14 +61,10 @@ impl ZeroTracker {
         if self.still_s < STILL_S {
             return false;
         }
-        let share = if is_known {
-            (frame.length_s / LEARN_S).min(1.0)
-        } else {
-            1.0
-        };
+        let share = if is_known { (frame.length_s / LEARN_S).min(1.0) } else { 1.0 };
         learned.zero_kpa += (reading_kpa - learned.zero_kpa) * share;
-        learned.zero_uncertainty_kpa += (self.least_uncertainty_kpa - learned.zero_uncertainty_kpa)
-            * if is_known { share } else { 0.9 };
+        learned.zero_uncertainty_kpa +=
+            (self.least_uncertainty_kpa - learned.zero_uncertainty_kpa) * if is_known { share } else { 0.9 };
         true
     }
 }

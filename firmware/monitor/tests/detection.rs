@@ -14,7 +14,12 @@ fn a_healthy_valve_raises_nothing_and_its_air_is_measured_at_any_rate() {
         let outcome = run(&mut plant, &mut monitor, 4.0);
         assert_eq!(outcome.raised(), [], "{hz} Hz: {:?}", outcome.alarms);
         let released: f32 = outcome.cycles.iter().map(cycle_nl).sum();
-        println!("{hz} Hz: {} cycles, {released} of {} NL, learned {:?}", outcome.cycles.len(), plant.released_nl, monitor.learned());
+        println!(
+            "{hz} Hz: {} cycles, {released} of {} NL, learned {:?}",
+            outcome.cycles.len(),
+            plant.released_nl,
+            monitor.learned()
+        );
         assert!((f64::from(released) / plant.released_nl - 1.0).abs() < 0.05, "{hz} Hz");
         assert!(outcome.cycles.len() > 20, "{hz} Hz: {} cycles", outcome.cycles.len());
     }

@@ -107,7 +107,8 @@ fn alarm_transitions_are_those_of_the_diagram() {
         if row["event"].starts_with("re-alarm") {
             continue;
         }
-        let froms: Vec<char> = if row["from"] == "any" { vec!['A', 'B', 'C'] } else { row["from"].chars().take(1).collect() };
+        let froms: Vec<char> =
+            if row["from"] == "any" { vec!['A', 'B', 'C'] } else { row["from"].chars().take(1).collect() };
         for from in froms {
             for is_active in [false, true] {
                 if let Some(to) = transition(from, is_active, &row["event"]) {

@@ -28,19 +28,11 @@ pub const FIRST_CONVERTER_ADDRESS: u8 = 0x48;
 pub const SECOND_CONVERTER_ADDRESS: u8 = 0x49;
 
 /// Which channels hang on which converter, by its inputs 0 to 3.
-pub const FIRST_CONVERTER_INPUTS: [Option<Channel>; 4] = [
-    Some(Channel::FloatPosition),
-    Some(Channel::ChamberPressure),
-    Some(Channel::Odour),
-    Some(Channel::LinePressure),
-];
+pub const FIRST_CONVERTER_INPUTS: [Option<Channel>; 4] =
+    [Some(Channel::FloatPosition), Some(Channel::ChamberPressure), Some(Channel::Odour), Some(Channel::LinePressure)];
 /// Inputs of the second converter.
-pub const SECOND_CONVERTER_INPUTS: [Option<Channel>; 4] = [
-    Some(Channel::AirTemperature),
-    Some(Channel::PressureMin),
-    Some(Channel::PressureMax),
-    None,
-];
+pub const SECOND_CONVERTER_INPUTS: [Option<Channel>; 4] =
+    [Some(Channel::AirTemperature), Some(Channel::PressureMin), Some(Channel::PressureMax), None];
 
 /// One converter with four loops.
 pub struct Converter<I2C> {
@@ -62,12 +54,7 @@ impl<I2C: I2c> Converter<I2C> {
         Self::new(i2c, TargetAddr::Vdd, SECOND_CONVERTER_INPUTS, fitted)
     }
 
-    fn new(
-        i2c: I2C,
-        address: TargetAddr,
-        inputs: [Option<Channel>; 4],
-        fitted: impl Fn(Channel) -> bool,
-    ) -> Self {
+    fn new(i2c: I2C, address: TargetAddr, inputs: [Option<Channel>; 4], fitted: impl Fn(Channel) -> bool) -> Self {
         Converter {
             driver: Ads1x1x::new_ads1115(i2c, address),
             inputs: inputs.map(|channel| channel.filter(|channel| fitted(*channel))),
@@ -85,10 +72,7 @@ impl<I2C: I2c> Converter<I2C> {
     pub fn read(&mut self, codes: &mut Channels<i16>, delay: &mut impl DelayNs) {
         if !self.is_configured {
             // Tried again with every sample: a converter that was off at the start may come back.
-            self.is_configured = self
-                .driver
-                .set_full_scale_range(FullScaleRange::Within4_096V)
-                .is_ok()
+            self.is_configured = self.driver.set_full_scale_range(FullScaleRange::Within4_096V).is_ok()
                 && self.driver.set_data_rate(DataRate16Bit::Sps860).is_ok();
         }
         let [first, second, third, fourth] = self.inputs;
@@ -108,11 +92,7 @@ impl<I2C: I2c> Converter<I2C> {
         C: ChannelId<Ads1x1x<I2C, Ads1115, Resolution16Bit, OneShot>>,
     {
         let Some(channel) = channel else { return };
-        let code = if self.is_configured {
-            self.convert(input, delay)
-        } else {
-            None
-        };
+        let code = if self.is_configured { self.convert(input, delay) } else { None };
         if code.is_none() {
             self.failed_reads = self.failed_reads.saturating_add(1);
             // Whatever went wrong may have reset the converter: set it up anew before the next sample.

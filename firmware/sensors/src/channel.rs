@@ -193,18 +193,12 @@ mod tests {
 
     #[test]
     fn contacts_remember_what_is_unknown() {
-        let contacts = Contacts::default()
-            .with(Contact::PumpRunning, Some(true))
-            .with(Contact::VaultWater, Some(false));
+        let contacts =
+            Contacts::default().with(Contact::PumpRunning, Some(true)).with(Contact::VaultWater, Some(false));
         assert_eq!(contacts.get(Contact::PumpRunning), Some(true));
         assert_eq!(contacts.get(Contact::CoverOpen), None);
         assert_eq!(contacts.get(Contact::VaultWater), Some(false));
-        assert_eq!(
-            contacts
-                .with(Contact::PumpRunning, None)
-                .get(Contact::PumpRunning),
-            None
-        );
+        assert_eq!(contacts.with(Contact::PumpRunning, None).get(Contact::PumpRunning), None);
     }
 
     #[test]

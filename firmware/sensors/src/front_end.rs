@@ -17,10 +17,7 @@ pub struct FrontEnd {
 
 impl Default for FrontEnd {
     fn default() -> Self {
-        FrontEnd {
-            shunt_ohm: 150.0,
-            full_scale_v: 4.096,
-        }
+        FrontEnd { shunt_ohm: 150.0, full_scale_v: 4.096 }
     }
 }
 
@@ -45,18 +42,14 @@ impl FrontEnd {
 
     /// The current behind a code; `None` for a missing sample.
     pub fn current_from_code(self, code: i16) -> Option<LoopCurrent> {
-        (code != MISSING_CODE)
-            .then(|| LoopCurrent::from_milliamperes(f32::from(code) / self.codes_per_milliampere()))
+        (code != MISSING_CODE).then(|| LoopCurrent::from_milliamperes(f32::from(code) / self.codes_per_milliampere()))
     }
 
     /// The line from code to quantity for one span.
     pub fn scale(self, span: Span) -> Scale {
         let per_milliampere = self.codes_per_milliampere();
         let quantity_per_code = span.width() / (16.0 * per_milliampere);
-        Scale {
-            quantity_per_code,
-            at_code_zero: span.low - 4.0 * per_milliampere * quantity_per_code,
-        }
+        Scale { quantity_per_code, at_code_zero: span.low - 4.0 * per_milliampere * quantity_per_code }
     }
 }
 
@@ -73,11 +66,7 @@ impl Scale {
     /// The quantity behind a code, NaN for a missing sample.
     #[inline(always)]
     pub fn quantity(self, code: i16) -> f32 {
-        if code == MISSING_CODE {
-            f32::NAN
-        } else {
-            self.at_code_zero + f32::from(code) * self.quantity_per_code
-        }
+        if code == MISSING_CODE { f32::NAN } else { self.at_code_zero + f32::from(code) * self.quantity_per_code }
     }
 
     /// The code nearest to a quantity, `MISSING_CODE` for NaN, clipped at the converter's ends.
@@ -86,8 +75,7 @@ impl Scale {
         if quantity.is_nan() {
             return MISSING_CODE;
         }
-        libm::rintf((quantity - self.at_code_zero) / self.quantity_per_code)
-            .clamp(-32767.0, 32767.0) as i16
+        libm::rintf((quantity - self.at_code_zero) / self.quantity_per_code).clamp(-32767.0, 32767.0) as i16
     }
 }
 
@@ -99,22 +87,13 @@ mod tests {
     fn default_front_end_holds_22_milliamperes() {
         let front_end = FrontEnd::default();
         assert!(front_end.holds(LoopCurrent::from_milliamperes(22.0)));
-        assert_eq!(
-            front_end.code_from_current(LoopCurrent::from_milliamperes(20.0)),
-            24_000
-        );
-        assert_eq!(
-            front_end.code_from_current(LoopCurrent::from_milliamperes(4.0)),
-            4_800
-        );
+        assert_eq!(front_end.code_from_current(LoopCurrent::from_milliamperes(20.0)), 24_000);
+        assert_eq!(front_end.code_from_current(LoopCurrent::from_milliamperes(4.0)), 4_800);
     }
 
     #[test]
     fn scale_goes_there_and_back() {
-        let scale = FrontEnd::default().scale(Span {
-            low: -100.0,
-            high: 1600.0,
-        });
+        let scale = FrontEnd::default().scale(Span { low: -100.0, high: 1600.0 });
         for code in [-32767_i16, -1, 0, 4_800, 12_345, 24_000, 32_767] {
             assert_eq!(scale.code(scale.quantity(code)), code);
         }

@@ -79,10 +79,7 @@ mod tests {
 
     #[test]
     fn half_the_span_is_twelve_milliamperes() {
-        let span = Span {
-            low: -100.0,
-            high: 1000.0,
-        };
+        let span = Span { low: -100.0, high: 1000.0 };
         let current = LoopCurrent::from_quantity(450.0, span);
         assert!((current.as_milliamperes() - 12.0).abs() < 1e-5);
         assert!((current.as_quantity(span) - 450.0).abs() < 1e-3);
@@ -90,9 +87,6 @@ mod tests {
 
     #[test]
     fn a_nan_current_is_a_failure() {
-        assert_eq!(
-            LoopCurrent::from_milliamperes(f32::NAN).band(),
-            LoopBand::FailedHigh
-        );
+        assert_eq!(LoopCurrent::from_milliamperes(f32::NAN).band(), LoopBand::FailedHigh);
     }
 }

@@ -19,11 +19,7 @@ pub struct CodeSample {
 impl CodeSample {
     /// A sample in which every channel is missing.
     pub const fn missing(time_us: i64) -> CodeSample {
-        CodeSample {
-            time_us,
-            codes: Channels([MISSING_CODE; CHANNELS]),
-            contacts: Contacts(0),
-        }
+        CodeSample { time_us, codes: Channels([MISSING_CODE; CHANNELS]), contacts: Contacts(0) }
     }
 }
 
@@ -41,10 +37,6 @@ pub struct QuantitySample {
 impl QuantitySample {
     /// A sample in which every channel is missing.
     pub const fn missing(time_us: i64) -> QuantitySample {
-        QuantitySample {
-            time_us,
-            quantities: Channels([f32::NAN; CHANNELS]),
-            contacts: Contacts(0),
-        }
+        QuantitySample { time_us, quantities: Channels([f32::NAN; CHANNELS]), contacts: Contacts(0) }
     }
 }

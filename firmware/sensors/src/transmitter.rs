@@ -53,12 +53,7 @@ pub struct Transmitter {
 
 impl Transmitter {
     /// A healthy transmitter at rest.
-    pub const fn new(
-        span: Span,
-        lag_s: f32,
-        noise_pct_span: f32,
-        zero_error_pct_span: f32,
-    ) -> Transmitter {
+    pub const fn new(span: Span, lag_s: f32, noise_pct_span: f32, zero_error_pct_span: f32) -> Transmitter {
         Transmitter {
             span,
             lag_s,
@@ -73,11 +68,7 @@ impl Transmitter {
     /// Lets the quantity act for `dt_s` seconds and returns what the lag has made of it, in the channel's unit.
     pub fn follow(&mut self, quantity: f32, dt_s: f32) -> f32 {
         let before = self.lagged.unwrap_or(quantity);
-        let share = if self.lag_s > 0.0 {
-            1.0 - libm::expf(-dt_s / self.lag_s)
-        } else {
-            1.0
-        };
+        let share = if self.lag_s > 0.0 { 1.0 - libm::expf(-dt_s / self.lag_s) } else { 1.0 };
         let lagged = before + (quantity - before) * share;
         self.lagged = Some(lagged);
         lagged
@@ -86,12 +77,7 @@ impl Transmitter {
     /// The loop current now; `None` when the channel does not answer at all.
     ///
     /// `dt_s` is the time since the call before, s; `gaussian` a standard normal random number.
-    pub fn current(
-        &mut self,
-        failure: Option<FailureMode>,
-        dt_s: f32,
-        gaussian: f32,
-    ) -> Option<LoopCurrent> {
+    pub fn current(&mut self, failure: Option<FailureMode>, dt_s: f32, gaussian: f32) -> Option<LoopCurrent> {
         let quantity = match failure {
             Some(FailureMode::DeadCell) => 0.0_f32.max(self.span.low),
             _ => self.lagged.unwrap_or(self.span.low),
@@ -105,15 +91,10 @@ impl Transmitter {
             Some(FailureMode::Noise { pct_span }) => libm::hypotf(self.noise_pct_span, pct_span),
             _ => self.noise_pct_span,
         };
-        let error_pct_span =
-            self.zero_error_pct_span + self.drift_pct_span + noise_pct_span * gaussian;
+        let error_pct_span = self.zero_error_pct_span + self.drift_pct_span + noise_pct_span * gaussian;
         // A working transmitter limits its output to the measuring band (NAMUR NE 43).
-        let measured_ma = (LoopCurrent::from_quantity(quantity, self.span).as_milliamperes()
-            + 0.16 * error_pct_span)
-            .clamp(
-                LoopCurrent::MEASURING_LOW_MA,
-                LoopCurrent::MEASURING_HIGH_MA,
-            );
+        let measured_ma = (LoopCurrent::from_quantity(quantity, self.span).as_milliamperes() + 0.16 * error_pct_span)
+            .clamp(LoopCurrent::MEASURING_LOW_MA, LoopCurrent::MEASURING_HIGH_MA);
         let ma = match failure {
             Some(FailureMode::Missing) => return None,
             Some(FailureMode::WireBreak) => 0.004 * libm::fabsf(gaussian),
@@ -134,15 +115,7 @@ mod tests {
     use crate::loop_current::LoopBand;
 
     fn transmitter() -> Transmitter {
-        Transmitter::new(
-            Span {
-                low: 0.0,
-                high: 100.0,
-            },
-            0.1,
-            0.1,
-            0.0,
-        )
+        Transmitter::new(Span { low: 0.0, high: 100.0 }, 0.1, 0.1, 0.0)
     }
 
     #[test]
@@ -165,18 +138,9 @@ mod tests {
         let mut band = |failure| t.current(Some(failure), 0.1, 0.5).map(LoopCurrent::band);
         assert_eq!(band(FailureMode::WireBreak), Some(LoopBand::FailedLow));
         assert_eq!(band(FailureMode::Short), Some(LoopBand::FailedHigh));
-        assert_eq!(
-            band(FailureMode::Saturated { high: true }),
-            Some(LoopBand::SaturatedHigh)
-        );
-        assert_eq!(
-            band(FailureMode::Saturated { high: false }),
-            Some(LoopBand::SaturatedLow)
-        );
-        assert_eq!(
-            band(FailureMode::Noise { pct_span: 3.0 }),
-            Some(LoopBand::Measuring)
-        );
+        assert_eq!(band(FailureMode::Saturated { high: true }), Some(LoopBand::SaturatedHigh));
+        assert_eq!(band(FailureMode::Saturated { high: false }), Some(LoopBand::SaturatedLow));
+        assert_eq!(band(FailureMode::Noise { pct_span: 3.0 }), Some(LoopBand::Measuring));
         assert_eq!(band(FailureMode::Missing), None);
     }
 
@@ -192,31 +156,14 @@ mod tests {
 
     #[test]
     fn drift_walks_with_time_and_ends_with_the_failure() {
-        let mut t = Transmitter::new(
-            Span {
-                low: 0.0,
-                high: 100.0,
-            },
-            0.0,
-            0.0,
-            0.0,
-        );
+        let mut t = Transmitter::new(Span { low: 0.0, high: 100.0 }, 0.0, 0.0, 0.0);
         t.follow(50.0, 1.0);
         let mut after_an_hour = None;
         for _ in 0..3600 {
-            after_an_hour = t.current(
-                Some(FailureMode::Drift {
-                    pct_span_per_h: 6.0,
-                }),
-                1.0,
-                0.0,
-            );
+            after_an_hour = t.current(Some(FailureMode::Drift { pct_span_per_h: 6.0 }), 1.0, 0.0);
         }
         let ma = after_an_hour.map_or(0.0, LoopCurrent::as_milliamperes);
         assert!((ma - (12.0 + 0.96)).abs() < 1e-3, "{ma}");
-        assert_eq!(
-            t.current(None, 1.0, 0.0),
-            Some(LoopCurrent::from_milliamperes(12.0))
-        );
+        assert_eq!(t.current(None, 1.0, 0.0), Some(LoopCurrent::from_milliamperes(12.0)));
     }
 }

@@ -101,11 +101,7 @@ impl Checked {
 
     pub(crate) fn given_texts(&self, path: &str) -> Option<Vec<String>> {
         let names = self.leaves.get(path)?.value.as_array()?.iter();
-        Some(
-            names
-                .filter_map(|value| value.as_str().map(str::to_owned))
-                .collect(),
-        )
+        Some(names.filter_map(|value| value.as_str().map(str::to_owned)).collect())
     }
 
     pub(crate) fn given_time(&self, path: &str) -> Option<Timestamp> {
@@ -138,10 +134,7 @@ impl Checked {
             return Ok(());
         }
         self.problems.sort_by_key(|problem| problem.line);
-        Err(FileError::Refused {
-            file: file.to_owned(),
-            problems: self.problems,
-        })
+        Err(FileError::Refused { file: file.to_owned(), problems: self.problems })
     }
 }
 
@@ -152,11 +145,7 @@ struct Walk<'a> {
 impl Walk<'_> {
     fn table(&self, table: &dyn TableLike, path: &str, into: &mut Checked) {
         for (name, item) in table.iter() {
-            let here = if path.is_empty() {
-                name.to_owned()
-            } else {
-                format!("{path}.{name}")
-            };
+            let here = if path.is_empty() { name.to_owned() } else { format!("{path}.{name}") };
             let key_span = table.get_key_value(name).and_then(|(key, _)| key.span());
             let span = key_span.or_else(|| item.span());
             let line = line_at(self.text, span.map_or(0, |span| span.start));
@@ -172,8 +161,7 @@ impl Walk<'_> {
                 }
                 Item::Value(Value::Array(array)) if is_of_tables(array) => {
                     let tables = array.iter().filter_map(Value::as_inline_table);
-                    let lined = tables
-                        .map(|table| (table as &dyn TableLike, self.line_of(table.span(), line)));
+                    let lined = tables.map(|table| (table as &dyn TableLike, self.line_of(table.span(), line)));
                     self.repeated(lined, &here, line, into);
                 }
                 Item::Value(value) => self.leaf(value, here, line, into),
@@ -186,12 +174,7 @@ impl Walk<'_> {
             self.table(table, path, into);
         } else if into.schema.has_keys_below(&format!("{path}[0]")) {
             let how = "its name in double brackets, as [[…]]";
-            let fault = Fault::Count {
-                key: path.to_owned(),
-                found: 1,
-                allowed: "a list of tables",
-                how,
-            };
+            let fault = Fault::Count { key: path.to_owned(), found: 1, allowed: "a list of tables", how };
             into.report(line, fault);
         } else {
             unknown(path, line, into);
@@ -223,13 +206,7 @@ impl Walk<'_> {
             return unknown(&path, line, into);
         };
         if row.allowed.accepts(value) {
-            into.leaves.insert(
-                path,
-                Leaf {
-                    line,
-                    value: value.clone(),
-                },
-            );
+            into.leaves.insert(path, Leaf { line, value: value.clone() });
         } else {
             let fault = Fault::NotAllowed {
                 key: path,
@@ -247,13 +224,7 @@ impl Walk<'_> {
 
 fn unknown(path: &str, line: usize, into: &mut Checked) {
     let nearest = into.schema.nearest(path);
-    into.report(
-        line,
-        Fault::UnknownKey {
-            key: path.to_owned(),
-            nearest,
-        },
-    );
+    into.report(line, Fault::UnknownKey { key: path.to_owned(), nearest });
 }
 
 fn is_of_tables(array: &toml_edit::Array) -> bool {

@@ -50,9 +50,7 @@ impl Site {
             burst_s: self.sampling.burst.map_or(0.0, |burst| burst.burst_s) as f32,
             burst_every_s: self.sampling.burst.map_or(0.0, |burst| burst.every_s) as f32,
             spans: Channels(Channel::ALL.map(|channel| is_fitted(channel).then_some(channels.get(channel).span))),
-            accuracy_pct_span: Channels(
-                Channel::ALL.map(|channel| channels.get(channel).accuracy_pct_span as f32),
-            ),
+            accuracy_pct_span: Channels(Channel::ALL.map(|channel| channels.get(channel).accuracy_pct_span as f32)),
             front_end: FrontEnd::default(),
         }
     }
@@ -70,11 +68,8 @@ impl Site {
         match *flow {
             OrificeFlow::Coefficient { diameter_mm, discharge_coefficient, reference_ratio } => {
                 let working_ratio = self.p_atm_kpa / (self.p_atm_kpa + self.line.working_kpa);
-                let carried = reference_ratio
-                    .map_or(1.0, |ratio| sharp_edge(working_ratio) / sharp_edge(ratio));
-                Orifice::Area {
-                    effective_area_mm2: (discharge_coefficient * carried * circle_mm2(diameter_mm)) as f32,
-                }
+                let carried = reference_ratio.map_or(1.0, |ratio| sharp_edge(working_ratio) / sharp_edge(ratio));
+                Orifice::Area { effective_area_mm2: (discharge_coefficient * carried * circle_mm2(diameter_mm)) as f32 }
             }
             OrificeFlow::Conductance { sonic_conductance_dm3_s_bar, critical_ratio } => Orifice::Conductance {
                 sonic_conductance_dm3_s_bar: sonic_conductance_dm3_s_bar as f32,

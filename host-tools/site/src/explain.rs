@@ -12,12 +12,7 @@ use crate::{
 /// Explains a site for people: every value with unit and origin, then the figures derived from it.
 pub fn explain(site: &Site) -> String {
     let mut text = String::new();
-    let width = site
-        .stated
-        .iter()
-        .map(|stated| stated.key.len())
-        .max()
-        .unwrap_or_default();
+    let width = site.stated.iter().map(|stated| stated.key.len()).max().unwrap_or_default();
     for stated in &site.stated {
         let value = format!("{} {}", stated.value, stated.unit);
         let origin = match stated.origin {
@@ -26,14 +21,7 @@ pub fn explain(site: &Site) -> String {
             Origin::Computed(how) => format!("computed: {how}"),
         };
         let meaning = SITE.row_of(&stated.key).map_or("", |row| row.meaning);
-        line(
-            &mut text,
-            format_args!(
-                "{:width$}  {:<28} {origin:<42} {meaning}",
-                stated.key,
-                value.trim_end()
-            ),
-        );
+        line(&mut text, format_args!("{:width$}  {:<28} {origin:<42} {meaning}", stated.key, value.trim_end()));
     }
     line(&mut text, format_args!(""));
     line(&mut text, format_args!("What follows from it:"));
@@ -57,23 +45,13 @@ fn derived(site: &Site) -> Vec<String> {
     )];
     let working_kpa = site.line.working_kpa + site.p_atm_kpa;
     for (place, orifice) in valve.release_orifices.iter().enumerate() {
-        let name = if place == 0 {
-            "small orifice"
-        } else {
-            "second stage"
-        };
-        let flow = orifice
-            .flow
-            .steady(working_kpa, site.p_atm_kpa, site.water.temperature_c);
+        let name = if place == 0 { "small orifice" } else { "second stage" };
+        let flow = orifice.flow.steady(working_kpa, site.p_atm_kpa, site.water.temperature_c);
         figures.push(format!(
             "{name} at working pressure ({:.1} kPa absolute): {:.1} NL/min, {}",
             working_kpa,
             flow.nl_min,
-            if flow.is_choked {
-                "choked"
-            } else {
-                "not choked"
-            }
+            if flow.is_choked { "choked" } else { "not choked" }
         ));
     }
     figures.push(inflow(site));
@@ -106,8 +84,5 @@ fn inflow(site: &Site) -> String {
     };
     let inside_kpa = site.p_atm_kpa - VACUUM_KPA;
     let admitted = flow.steady(site.p_atm_kpa, inside_kpa, site.water.temperature_c);
-    format!(
-        "large orifice at {VACUUM_KPA} kPa of vacuum: {:.0} NL/min in",
-        admitted.nl_min
-    )
+    format!("large orifice at {VACUUM_KPA} kPa of vacuum: {:.0} NL/min in", admitted.nl_min)
 }

@@ -23,12 +23,7 @@ pub const fn sensor_table(channel: Channel) -> &'static str {
 }
 
 const fn key(path: &'static str, allowed: Allowed, preset: Preset, meaning: &'static str) -> Key {
-    Key {
-        path,
-        allowed,
-        preset,
-        meaning,
-    }
+    Key { path, allowed, preset, meaning }
 }
 
 const fn number(least: f64, most: f64, unit: &'static str) -> Allowed {
@@ -50,10 +45,7 @@ pub const SITE: Schema = Schema {
 };
 
 /// A main file.
-pub const MAIN: Schema = Schema {
-    keys: MAIN_KEYS,
-    wildcards: &[],
-};
+pub const MAIN: Schema = Schema { keys: MAIN_KEYS, wildcards: &[] };
 
 /// The keys of a site file, in the order of the template.
 #[rustfmt::skip] // a table: one row a key

@@ -50,17 +50,10 @@ impl Main {
         let mut checked = Checked::new(text, MAIN);
         let name = needed(&mut checked, "main.name", Checked::given_text);
         let count = checked.count("valve");
-        let valves = (0..count)
-            .map(|place| valve(&mut checked, place, folder))
-            .collect();
+        let valves = (0..count).map(|place| valve(&mut checked, place, folder)).collect();
         if count == 0 && !checked.has_syntax_error() {
             let how = "at least one [[valve]]";
-            let fault = Fault::Count {
-                key: "valve".to_owned(),
-                found: 0,
-                allowed: "1 or more",
-                how,
-            };
+            let fault = Fault::Count { key: "valve".to_owned(), found: 0, allowed: "1 or more", how };
             checked.report(1, fault);
         }
         checked.finish(file)?;
@@ -80,11 +73,7 @@ fn valve(checked: &mut Checked, place: usize, folder: &Path) -> MainValve {
     }
 }
 
-fn needed<T: Default>(
-    checked: &mut Checked,
-    key: &str,
-    given: impl Fn(&Checked, &str) -> Option<T>,
-) -> T {
+fn needed<T: Default>(checked: &mut Checked, key: &str, given: impl Fn(&Checked, &str) -> Option<T>) -> T {
     given(checked, key).unwrap_or_else(|| {
         checked.report_missing(key, "…");
         T::default()

@@ -107,16 +107,9 @@ pub struct ReleaseOrifice {
 #[allow(missing_docs)]
 pub enum OrificeFlow {
     /// Diameter and discharge coefficient; the coefficient holds at `reference_ratio` (p2/p1; `None`: at working pressure).
-    Coefficient {
-        diameter_mm: f64,
-        discharge_coefficient: f64,
-        reference_ratio: Option<f64>,
-    },
+    Coefficient { diameter_mm: f64, discharge_coefficient: f64, reference_ratio: Option<f64> },
     /// ISO 6358-1.
-    Conductance {
-        sonic_conductance_dm3_s_bar: f64,
-        critical_ratio: f64,
-    },
+    Conductance { sonic_conductance_dm3_s_bar: f64, critical_ratio: f64 },
 }
 
 /// What runs in the main.

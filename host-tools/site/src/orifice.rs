@@ -27,25 +27,15 @@ impl OrificeFlow {
     pub fn steady(&self, upstream_kpa: f64, downstream_kpa: f64, temperature_c: f64) -> SteadyFlow {
         let ratio = downstream_kpa / upstream_kpa;
         if !(0.0..1.0).contains(&ratio) {
-            return SteadyFlow {
-                nl_min: 0.0,
-                is_choked: false,
-            };
+            return SteadyFlow { nl_min: 0.0, is_choked: false };
         }
         let (kg_s, critical_ratio) = match *self {
-            OrificeFlow::Coefficient {
-                diameter_mm,
-                discharge_coefficient,
-                ..
-            } => {
+            OrificeFlow::Coefficient { diameter_mm, discharge_coefficient, .. } => {
                 let area_m2 = std::f64::consts::PI / 4.0 * (diameter_mm / 1000.0).powi(2);
                 let kg_s_m2 = isentropic_kg_s_m2(upstream_kpa * 1000.0, ratio, temperature_c);
                 (discharge_coefficient * area_m2 * kg_s_m2, critical_ratio())
             }
-            OrificeFlow::Conductance {
-                sonic_conductance_dm3_s_bar,
-                critical_ratio,
-            } => {
+            OrificeFlow::Conductance { sonic_conductance_dm3_s_bar, critical_ratio } => {
                 let choked = sonic_conductance_dm3_s_bar / 1000.0 * upstream_kpa / 100.0
                     * 1.185
                     * (293.15 / (temperature_c + 273.15)).sqrt();
@@ -53,10 +43,7 @@ impl OrificeFlow {
                 (choked * (1.0 - above * above).sqrt(), critical_ratio)
             }
         };
-        SteadyFlow {
-            nl_min: kg_s / NORMAL_DENSITY * 60_000.0,
-            is_choked: ratio <= critical_ratio,
-        }
+        SteadyFlow { nl_min: kg_s / NORMAL_DENSITY * 60_000.0, is_choked: ratio <= critical_ratio }
     }
 }
 

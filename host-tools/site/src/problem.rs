@@ -9,37 +9,15 @@ pub enum Fault {
     #[error("not TOML: {message}; correct the line")]
     Syntax { message: String },
     #[error("`{key}` is unknown{}; correct or remove it", suggestion(.nearest))]
-    UnknownKey {
-        key: String,
-        nearest: Option<String>,
-    },
+    UnknownKey { key: String, nearest: Option<String> },
     #[error("`{key}` is missing (allowed: {allowed}); add it, as `{name} = {example}`")]
-    Missing {
-        key: String,
-        name: String,
-        allowed: String,
-        example: &'static str,
-    },
+    Missing { key: String, name: String, allowed: String, example: &'static str },
     #[error("`{key}` = {value} is not allowed (allowed: {allowed}); change it")]
-    NotAllowed {
-        key: String,
-        value: String,
-        allowed: String,
-    },
+    NotAllowed { key: String, value: String, allowed: String },
     #[error("`{key}` = {value} does not fit: {rule} ({limit}); change one of them")]
-    Contradiction {
-        key: String,
-        value: String,
-        rule: &'static str,
-        limit: String,
-    },
+    Contradiction { key: String, value: String, rule: &'static str, limit: String },
     #[error("`{key}` stands {found} times (allowed: {allowed}); write {how}")]
-    Count {
-        key: String,
-        found: usize,
-        allowed: &'static str,
-        how: &'static str,
-    },
+    Count { key: String, found: usize, allowed: &'static str, how: &'static str },
 }
 
 fn suggestion(nearest: &Option<String>) -> String {
@@ -63,28 +41,17 @@ pub struct Problem {
 #[allow(missing_docs)]
 pub enum FileError {
     #[error("{}: cannot be read: {source}; check the name and the permissions", .file.display())]
-    Unreadable {
-        file: PathBuf,
-        source: std::io::Error,
-    },
+    Unreadable { file: PathBuf, source: std::io::Error },
     #[error("{}", lines_of(.file, .problems))]
-    Refused {
-        file: PathBuf,
-        problems: Vec<Problem>,
-    },
+    Refused { file: PathBuf, problems: Vec<Problem> },
 }
 
 fn lines_of(file: &Path, problems: &[Problem]) -> String {
-    let lines = problems
-        .iter()
-        .map(|problem| format!("{}:{}: {}", file.display(), problem.line, problem.fault));
+    let lines = problems.iter().map(|problem| format!("{}:{}: {}", file.display(), problem.line, problem.fault));
     lines.collect::<Vec<_>>().join("\n")
 }
 
 /// Reads a file that is to be checked.
 pub(crate) fn read_text(path: &Path) -> Result<String, FileError> {
-    std::fs::read_to_string(path).map_err(|source| FileError::Unreadable {
-        file: path.to_owned(),
-        source,
-    })
+    std::fs::read_to_string(path).map_err(|source| FileError::Unreadable { file: path.to_owned(), source })
 }

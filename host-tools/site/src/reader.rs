@@ -9,8 +9,8 @@ use crate::{
     checked::Checked,
     keys::{self, sensor_table},
     model::{
-        Burst, LargeOrifice, Line, OrificeFlow, Origin, PlannedWork, ReleaseOrifice, Sampling,
-        SensorSpec, Sensors, Site, Stated, Uncertainty, Valve, Vault, Water,
+        Burst, LargeOrifice, Line, OrificeFlow, Origin, PlannedWork, ReleaseOrifice, Sampling, SensorSpec, Sensors,
+        Site, Stated, Uncertainty, Valve, Vault, Water,
     },
     problem::FileError,
     schema::{Preset, is_valve_id},
@@ -32,10 +32,7 @@ impl Site {
     /// [`FileError::Refused`] with all that is wrong with it.
     pub fn parse(text: &str, file: impl AsRef<Path>) -> Result<Site, FileError> {
         let file = file.as_ref();
-        let mut reader = Reader {
-            checked: Checked::new(text, keys::SITE),
-            stated: Vec::new(),
-        };
+        let mut reader = Reader { checked: Checked::new(text, keys::SITE), stated: Vec::new() };
         let mut site = reader.site(file);
         crate::rules::check(&site, &mut reader.checked);
         site.stated = reader.stated;
@@ -106,8 +103,7 @@ impl Reader {
             discharge_coefficient: coefficient,
             inflow_coefficient: inflow,
             opens_below_pct,
-            closes_above_pct: self
-                .number_or("valve.large_orifice.closes_above_pct", default_closes_pct),
+            closes_above_pct: self.number_or("valve.large_orifice.closes_above_pct", default_closes_pct),
             reopen_kpa: self.number("valve.large_orifice.reopen_kpa"),
         };
         let count = self.checked.count("valve.release_orifice");
@@ -115,9 +111,7 @@ impl Reader {
             seal_volume_l,
             stroke_volume_l,
             large_orifice,
-            release_orifices: (0..count)
-                .map(|place| self.release_orifice(place))
-                .collect(),
+            release_orifices: (0..count).map(|place| self.release_orifice(place)).collect(),
         }
     }
 
@@ -155,32 +149,22 @@ impl Reader {
             }
             channels.set(channel, self.sensor(channel, usual));
         }
-        Sensors {
-            sample_hz,
-            channels,
-        }
+        Sensors { sample_hz, channels }
     }
 
     fn sensor(&mut self, channel: Channel, usual: SensorSpec) -> SensorSpec {
         let table = sensor_table(channel);
-        let mut value = |name: &str, usual: f32| {
-            self.number_or(&format!("sensors.{table}.{name}"), f64::from(usual))
-        };
+        let mut value = |name: &str, usual: f32| self.number_or(&format!("sensors.{table}.{name}"), f64::from(usual));
         SensorSpec {
-            span: Span {
-                low: value("low", usual.span.low) as f32,
-                high: value("high", usual.span.high) as f32,
-            },
+            span: Span { low: value("low", usual.span.low) as f32, high: value("high", usual.span.high) as f32 },
             accuracy_pct_span: value("accuracy_pct_span", usual.accuracy_pct_span as f32),
             lag_s: value("lag_s", usual.lag_s as f32),
         }
     }
 
     fn sampling(&mut self) -> Sampling {
-        let burst = (self.word("sampling.mode") == "burst").then(|| Burst {
-            burst_s: self.number("sampling.burst_s"),
-            every_s: self.number("sampling.every_s"),
-        });
+        let burst = (self.word("sampling.mode") == "burst")
+            .then(|| Burst { burst_s: self.number("sampling.burst_s"), every_s: self.number("sampling.every_s") });
         Sampling { burst }
     }
 
@@ -222,9 +206,7 @@ impl Reader {
         let preset = self.checked.row_of(path).map(|row| row.preset);
         match (self.checked.given_number(path), preset) {
             (Some(number), _) => self.state_number(path, number, Origin::File),
-            (None, Some(Preset::Number(number))) => {
-                self.state_number(path, number, Origin::Default)
-            }
+            (None, Some(Preset::Number(number))) => self.state_number(path, number, Origin::Default),
             (None, _) => {
                 self.checked.report_missing(path, "…");
                 f64::NAN
@@ -288,16 +270,8 @@ impl Reader {
     }
 
     fn state(&mut self, path: &str, value: String, origin: Origin) {
-        let unit = self
-            .checked
-            .row_of(path)
-            .map_or("", |row| row.allowed.unit());
-        self.stated.push(Stated {
-            key: path.to_owned(),
-            value,
-            unit,
-            origin,
-        });
+        let unit = self.checked.row_of(path).map_or("", |row| row.allowed.unit());
+        self.stated.push(Stated { key: path.to_owned(), value, unit, origin });
     }
 }
 
@@ -312,35 +286,16 @@ impl SensorSpec {
             Channel::AirTemperature => (-20.0, 60.0, 1.0, 60.0),
             _ => pressure,
         };
-        SensorSpec {
-            span: Span { low, high },
-            accuracy_pct_span,
-            lag_s,
-        }
+        SensorSpec { span: Span { low, high }, accuracy_pct_span, lag_s }
     }
 }
 
 /// A valve's id made from a file's name.
 fn id_from_name(file: &Path) -> String {
-    let stem = file
-        .file_stem()
-        .map(|stem| stem.to_string_lossy().to_lowercase());
+    let stem = file.file_stem().map(|stem| stem.to_string_lossy().to_lowercase());
     let plain = |c: char| {
-        if is_valve_id(c.encode_utf8(&mut [0; 4])) {
-            c
-        } else {
-            '-'
-        }
+        if is_valve_id(c.encode_utf8(&mut [0; 4])) { c } else { '-' }
     };
-    let id: String = stem
-        .unwrap_or_default()
-        .chars()
-        .map(plain)
-        .take(32)
-        .collect();
-    if id.is_empty() {
-        "valve".to_owned()
-    } else {
-        id
-    }
+    let id: String = stem.unwrap_or_default().chars().map(plain).take(32).collect();
+    if id.is_empty() { "valve".to_owned() } else { id }
 }

@@ -15,76 +15,32 @@ pub(crate) fn check(site: &Site, checked: &mut Checked) {
     let mut above = |key: &str, value: f64, rule, limit: f64| {
         // Not `value <= limit` negated: NaN must pass.
         if value <= limit {
-            contradict(
-                checked,
-                key,
-                value.to_string(),
-                rule,
-                format!("above {limit}"),
-            );
+            contradict(checked, key, value.to_string(), rule, format!("above {limit}"));
         }
     };
-    above(
-        "line.working_kpa",
-        line.working_kpa,
-        "working pressure stands above static_kpa",
-        line.static_kpa,
-    );
-    above(
-        "line.allowable_kpa",
-        line.allowable_kpa,
-        "allowable pressure stands above working_kpa",
-        line.working_kpa,
-    );
+    above("line.working_kpa", line.working_kpa, "working pressure stands above static_kpa", line.static_kpa);
+    above("line.allowable_kpa", line.allowable_kpa, "allowable pressure stands above working_kpa", line.working_kpa);
     let closes_above_opens = "an orifice closes above opens_below_pct";
     let large = &site.valve.large_orifice;
-    above(
-        "valve.large_orifice.closes_above_pct",
-        large.closes_above_pct,
-        closes_above_opens,
-        large.opens_below_pct,
-    );
+    above("valve.large_orifice.closes_above_pct", large.closes_above_pct, closes_above_opens, large.opens_below_pct);
     for (place, orifice) in site.valve.release_orifices.iter().enumerate() {
         let key = format!("valve.release_orifice[{place}].closes_above_pct");
-        above(
-            &key,
-            orifice.closes_above_pct,
-            closes_above_opens,
-            orifice.opens_below_pct,
-        );
+        above(&key, orifice.closes_above_pct, closes_above_opens, orifice.opens_below_pct);
     }
     for channel in Channel::ALL {
         let span = site.sensors.channels.get(channel).span;
         let key = format!("sensors.{}.high", sensor_table(channel));
-        above(
-            &key,
-            f64::from(span.high),
-            "a span ends above its low",
-            f64::from(span.low),
-        );
+        above(&key, f64::from(span.high), "a span ends above its low", f64::from(span.low));
     }
     if let Some(burst) = site.sampling.burst {
-        above(
-            "sampling.every_s",
-            burst.every_s,
-            "bursts are further apart than burst_s",
-            burst.burst_s,
-        );
+        above("sampling.every_s", burst.every_s, "bursts are further apart than burst_s", burst.burst_s);
     }
     check_release_orifices(site, checked);
     for (place, work) in site.planned_work.iter().enumerate() {
         if work.to_us <= work.from_us {
             let key = format!("planned_work[{place}].to");
-            let value = checked
-                .given_time(&key)
-                .map_or(String::new(), |time| time.to_string());
-            contradict(
-                checked,
-                &key,
-                value,
-                "work ends after it begins",
-                "after `from`".to_owned(),
-            );
+            let value = checked.given_time(&key).map_or(String::new(), |time| time.to_string());
+            contradict(checked, &key, value, "work ends after it begins", "after `from`".to_owned());
         }
     }
 }
@@ -95,12 +51,7 @@ fn check_release_orifices(site: &Site, checked: &mut Checked) {
     if !(1..=2).contains(&found) && !checked.has_syntax_error() {
         let how = "the small orifice first, as [[valve.release_orifice]]";
         let line = checked.line_of(key);
-        let fault = Fault::Count {
-            key: key.to_owned(),
-            found,
-            allowed: "1 or 2",
-            how,
-        };
+        let fault = Fault::Count { key: key.to_owned(), found, allowed: "1 or 2", how };
         checked.report(line, fault);
     }
     if let [first, second, ..] = site.valve.release_orifices.as_slice()
@@ -109,13 +60,7 @@ fn check_release_orifices(site: &Site, checked: &mut Checked) {
         let rule = "the second orifice opens below the first";
         let limit = format!("below {}", first.opens_below_pct);
         let value = second.opens_below_pct.to_string();
-        contradict(
-            checked,
-            "valve.release_orifice[1].opens_below_pct",
-            value,
-            rule,
-            limit,
-        );
+        contradict(checked, "valve.release_orifice[1].opens_below_pct", value, rule, limit);
     }
     for (place, orifice) in site.valve.release_orifices.iter().enumerate() {
         let OrificeFlow::Conductance { .. } = orifice.flow else {
@@ -125,13 +70,7 @@ fn check_release_orifices(site: &Site, checked: &mut Checked) {
             let key = format!("valve.release_orifice[{place}].{name}");
             if let Some(value) = checked.given_number(&key) {
                 let rule = "a sonic conductance stands instead of it";
-                contradict(
-                    checked,
-                    &key,
-                    value.to_string(),
-                    rule,
-                    "one or the other".to_owned(),
-                );
+                contradict(checked, &key, value.to_string(), rule, "one or the other".to_owned());
             }
         }
     }
@@ -139,13 +78,5 @@ fn check_release_orifices(site: &Site, checked: &mut Checked) {
 
 fn contradict(checked: &mut Checked, key: &str, value: String, rule: &'static str, limit: String) {
     let line = checked.line_of(key);
-    checked.report(
-        line,
-        Fault::Contradiction {
-            key: key.to_owned(),
-            value,
-            rule,
-            limit,
-        },
-    );
+    checked.report(line, Fault::Contradiction { key: key.to_owned(), value, rule, limit });
 }

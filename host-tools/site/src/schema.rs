@@ -56,11 +56,7 @@ impl Schema {
         let plain = path.replace("[]", "");
         let mut paths = vec![plain.clone()];
         if plain.contains('*') {
-            paths = self
-                .wildcards
-                .iter()
-                .map(|name| plain.replace('*', name))
-                .collect();
+            paths = self.wildcards.iter().map(|name| plain.replace('*', name)).collect();
         }
         let with_tables = paths.into_iter().flat_map(|path| {
             let table = path.rsplit_once('.').map(|(table, _)| table.to_owned());
@@ -181,8 +177,7 @@ impl Allowed {
             (Allowed::Id, Value::String(text)) => is_valve_id(text.value()),
             (Allowed::OneOf(words), Value::String(text)) => words.contains(&text.value().as_str()),
             (Allowed::FileNames, Value::Array(names)) => {
-                let is_name =
-                    |name: &Value| name.as_str().is_some_and(|name| has_length(name, 4096));
+                let is_name = |name: &Value| name.as_str().is_some_and(|name| has_length(name, 4096));
                 !names.is_empty() && names.iter().all(is_name)
             }
             _ => false,

@@ -16,8 +16,8 @@ use crate::{
 /// [`FileError`] with every line that is wrong.
 pub fn read_settings(path: impl AsRef<Path>) -> Result<Settings, FileError> {
     let file = path.as_ref();
-    let text = std::fs::read_to_string(file)
-        .map_err(|source| FileError::Unreadable { file: file.to_path_buf(), source })?;
+    let text =
+        std::fs::read_to_string(file).map_err(|source| FileError::Unreadable { file: file.to_path_buf(), source })?;
     parse_settings(&text, file)
 }
 
@@ -108,7 +108,11 @@ mod tests {
     fn every_wrong_line_is_named_at_once() {
         let text = "[decision]\nstuck_on_delay = 90\nfouling_threshold = -1\n[evidenc]\n";
         let message = parse_settings(text, Path::new("s.toml")).unwrap_err().to_string();
-        assert!(message.contains("s.toml:2: `decision.stuck_on_delay` is unknown, did you mean `decision.stuck_on_delay_s`?"), "{message}");
+        assert!(
+            message
+                .contains("s.toml:2: `decision.stuck_on_delay` is unknown, did you mean `decision.stuck_on_delay_s`?"),
+            "{message}"
+        );
         assert!(message.contains("s.toml:3: `decision.fouling_threshold` = -1 is not allowed"), "{message}");
         assert!(message.contains("s.toml:4: `evidenc` is unknown, did you mean `evidence`?"), "{message}");
     }

@@ -9,9 +9,8 @@ use crate::{
 
 /// A site file with every key, its range and its default; it parses as it stands.
 pub fn template() -> String {
-    let mut text = String::from(
-        "# Site file of one air valve. Lines that begin with `#` are optional keys on their defaults.\n",
-    );
+    let mut text =
+        String::from("# Site file of one air valve. Lines that begin with `#` are optional keys on their defaults.\n");
     let mut table = "";
     for key in SITE.keys {
         let Some((parent, name)) = key.path.rsplit_once('.') else {
@@ -21,10 +20,7 @@ pub fn template() -> String {
             table = parent;
             push(&mut text, format_args!("\n{}", heading(table)));
         }
-        push(
-            &mut text,
-            format_args!("# {} ({})", key.meaning, key.allowed),
-        );
+        push(&mut text, format_args!("# {} ({})", key.meaning, key.allowed));
         push(&mut text, format_args!("{}", assignment(key, table, name)));
     }
     text
@@ -46,11 +42,7 @@ fn heading(table: &str) -> String {
 
 fn is_optional(table: &str) -> bool {
     // `[[planned_work]]` need not stand at all, though its keys must where it stands.
-    let mut keys = SITE.keys.iter().filter(|key| {
-        key.path
-            .rsplit_once('.')
-            .is_some_and(|(parent, _)| parent == table)
-    });
+    let mut keys = SITE.keys.iter().filter(|key| key.path.rsplit_once('.').is_some_and(|(parent, _)| parent == table));
     table == "planned_work[]" || keys.all(|key| !matches!(key.preset, Preset::Required(_)))
 }
 

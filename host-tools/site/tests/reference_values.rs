@@ -52,10 +52,7 @@ fn steady_flow_follows_iso_6358() {
     assert!(rows.len() > 10);
     for row in rows {
         let number = |column: usize| -> f64 { row[column].parse().unwrap() };
-        let orifice = OrificeFlow::Conductance {
-            sonic_conductance_dm3_s_bar: number(3),
-            critical_ratio: number(4),
-        };
+        let orifice = OrificeFlow::Conductance { sonic_conductance_dm3_s_bar: number(3), critical_ratio: number(4) };
         let flow = orifice.steady(number(5), number(6), number(7) - 273.15);
         // 1.2923 kg/m3: dry air at 0 degC and 101.325 kPa (ISO 2533 gas constant).
         let expected_nl_min = number(9) / 1.292_27 * 60_000.0;

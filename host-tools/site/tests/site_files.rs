@@ -126,8 +126,16 @@ fn contradictions_are_refused() {
         ("closes_above_pct = 92.0", "closes_above_pct = 70.0", "valve.release_orifice[0].closes_above_pct"),
         ("sample_hz = 10.0", "sample_hz = 10.0\nfloat.low = 5\nfloat.high = 4", "sensors.float.high"),
         ("[vault]", "[sampling]\nmode = \"burst\"\nburst_s = 60\nevery_s = 30\n[vault]", "sampling.every_s"),
-        ("diameter_mm = 2.5", "diameter_mm = 2.5\nsonic_conductance_dm3_s_bar = 0.6\ncritical_ratio = 0.4", "instead of it"),
-        ("diameter_mm = 2.5\ndischarge_coefficient = 0.65", "critical_ratio = 0.4", "sonic_conductance_dm3_s_bar` is missing"),
+        (
+            "diameter_mm = 2.5",
+            "diameter_mm = 2.5\nsonic_conductance_dm3_s_bar = 0.6\ncritical_ratio = 0.4",
+            "instead of it",
+        ),
+        (
+            "diameter_mm = 2.5\ndischarge_coefficient = 0.65",
+            "critical_ratio = 0.4",
+            "sonic_conductance_dm3_s_bar` is missing",
+        ),
     ];
     for (from, to, named) in cases {
         let said = message(&changed(from, to));
@@ -138,7 +146,9 @@ fn contradictions_are_refused() {
 #[test]
 fn there_are_one_or_two_release_orifices_and_the_second_opens_below_the_first() {
     let orifice = |opens| {
-        format!("[[valve.release_orifice]]\ndiameter_mm = 6\ndischarge_coefficient = 0.6\nopens_below_pct = {opens}\ncloses_above_pct = 95\n")
+        format!(
+            "[[valve.release_orifice]]\ndiameter_mm = 6\ndischarge_coefficient = 0.6\nopens_below_pct = {opens}\ncloses_above_pct = 95\n"
+        )
     };
     let two = |opens| changed("[vault]", &format!("{}[vault]", orifice(opens)));
     assert_eq!(Site::parse(&two(50.0), "a").unwrap().valve.release_orifices.len(), 2);
@@ -181,7 +191,8 @@ fn the_explanation_names_every_origin() {
 
 #[test]
 fn a_main_file_names_files_relative_to_itself() {
-    let text = "[main]\nname = \"m\"\n[[valve]]\nsite = \"a.toml\"\nfiles = [\"n/1.airvalve\", \"2.csv\"]\nchainage_m = 12\n";
+    let text =
+        "[main]\nname = \"m\"\n[[valve]]\nsite = \"a.toml\"\nfiles = [\"n/1.airvalve\", \"2.csv\"]\nchainage_m = 12\n";
     let main = Main::parse(text, "/data/MAIN.toml").unwrap();
     assert_eq!(main.valves[0].site.to_str(), Some("/data/a.toml"));
     assert_eq!(main.valves[0].files[0].to_str(), Some("/data/n/1.airvalve"));
