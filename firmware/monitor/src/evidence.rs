@@ -27,6 +27,12 @@ const HEAVY_LOSS: f32 = 0.22;
 const LATE_SHARE: f32 = 0.35;
 /// Loss of net arrival at which a seat counts as weeping (leak 60 % of the mean arrival).
 const WEEPING_LOSS: f32 = 0.5;
+/// A vacuum shallower than this is no sign of a shut orifice, whatever its size: gusts and the zero, kPa.
+const SHALLOWEST_SHUT_KPA: f32 = 5.0;
+/// How far beyond the expected depth the vacuum must be: inflow coefficients are known to some ten per cent.
+const SHUT_MARGIN: f32 = 1.5;
+/// Odour that rises by less after a release is noise, not a pulse, ppm.
+const LEAST_PULSE_PPM: f32 = 1.0;
 /// Tests without an answer in a row that make a jam.
 const NO_ANSWERS: f32 = 3.0;
 /// Missing cycles: so many usual intervals of pumping without one.
@@ -236,11 +242,11 @@ impl EvidenceBuilder {
     fn end_pulse(&mut self, height_ppm: f32, learned: &mut Learned, context: &Context) {
         let (many, few) = (context.settings.baseline_cycles, context.settings.recent_cycles);
         let usual_ppm = learned.odour_pulse_ppm.mean;
-        if learned.odour_pulse_ppm.count >= 3 && height_ppm < (0.08 * usual_ppm).max(0.3) {
-            self.silent_releases += 1.0;
-        } else {
+        if height_ppm >= (0.08 * usual_ppm).max(LEAST_PULSE_PPM) {
             self.silent_releases = 0.0;
             learned.odour_pulse_ppm.add(height_ppm, many, few);
+        } else if learned.odour_pulse_ppm.count >= 3 {
+            self.silent_releases += 1.0;
         }
         learned.odour_base_ppm.add(self.odour_base_ppm, many, few);
     }
@@ -520,10 +526,10 @@ fn deepest_expected_kpa(site: &SiteData, settings: &EvidenceSettings, temperatur
     let demand_nl_s = normal_litres(site.p_atm_kpa, settings.deepest_flow_factor * site.flow_l_s, temperature_k);
     let inflow =
         |depth_kpa: f32, orifice: Orifice| -orifice.normal_flow_nl_s(-depth_kpa, site.p_atm_kpa, temperature_k);
-    let mut depth_kpa = 5.0;
+    let mut depth_kpa = SHALLOWEST_SHUT_KPA;
     // Coarse steps are enough: the flow grows with the root of the depth.
     while depth_kpa < 40.0 && inflow(depth_kpa, site.large_in) < demand_nl_s {
         depth_kpa *= 1.25;
     }
-    depth_kpa
+    SHUT_MARGIN * depth_kpa
 }

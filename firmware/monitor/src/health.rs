@@ -22,6 +22,7 @@ pub struct ChannelHealth {
     measuring_low: f32,
     measuring_high: f32,
     last: f32,
+    last_change: f32,
     is_spike_pending: bool,
     has_had_value: bool,
     same_s: f32,
@@ -47,6 +48,7 @@ impl ChannelHealth {
             measuring_low: at(LoopCurrent::MEASURING_LOW_MA) - slack,
             measuring_high: at(LoopCurrent::MEASURING_HIGH_MA) + slack,
             last: f32::NAN,
+            last_change: 0.0,
             is_spike_pending: false,
             has_had_value: false,
             same_s: 0.0,
@@ -75,8 +77,11 @@ impl ChannelHealth {
         self.bad_s = 0.0;
         self.missing_s = 0.0;
         self.same_s = if change == 0.0 { self.same_s + dt_s } else { 0.0 };
-        // Half the squared change is the variance of white noise; what moves faster is clipped.
-        let seen = 0.5 * change * change;
+        // White noise makes second differences of six times its variance; a steady movement makes none, and what moves
+        // by jerks is clipped.
+        let bend = change - self.last_change;
+        self.last_change = change;
+        let seen = bend * bend * (1.0 / 6.0);
         let clipped = seen.min(9.0 * self.noise_squared + 1e-6 * limit * limit);
         self.noise_squared += (clipped - self.noise_squared) * noise_share;
         self.last = reading;
@@ -231,8 +236,7 @@ mod tests {
 
     #[test]
     fn noise_is_the_same_at_any_rate() {
-        // A square wave of +-0.1 has a standard deviation of 0.1; successive differences of it are 0.2, half the
-        // square of which is 0.02: alternation is the worst case, twice the variance of white noise.
+        // Alternation is the worst case for second differences: four times 0.1, squared, over six.
         let noise = |hz: f32| {
             let mut health = channel();
             let share = ChannelHealth::noise_share(1.0 / hz);
@@ -242,5 +246,6 @@ mod tests {
             health.noise()
         };
         assert!((noise(1.0) - noise(50.0)).abs() < 0.002);
+        assert!((noise(10.0) - libm::sqrtf(0.16 / 6.0)).abs() < 0.002, "{}", noise(10.0));
     }
 }

@@ -384,7 +384,7 @@ impl ReleaseTracker {
         }
         let fall_nl = self.plateau_nl.now() - after_nl;
         let share = if self.near_step { 1.5 * LEAST_FALL_SHARE } else { LEAST_FALL_SHARE };
-        if !self.is_by_position && fall_nl < share * promised_nl {
+        if !self.is_by_position && fall_nl < (share * promised_nl).max(5.0 * input.content_noise_nl) {
             self.phase = Phase::Idle;
             return None;
         }

@@ -217,3 +217,28 @@ pub(crate) fn monitor_for(plant: &Plant) -> Monitor {
     let site = SiteData { sample_period_s: 1.0 / plant.hz, ..plant.site };
     Monitor::new(&site, &Settings::default())
 }
+
+/// Runs hand-drawn signals: float in %, chamber pressure in kPa, odour in ppm, as functions of time in seconds.
+pub(crate) fn draw(hz: f32, seconds: f32, mut signal: impl FnMut(f32) -> [f32; 3]) -> (Outcome, Monitor) {
+    let mut plant = Plant::new(hz);
+    let mut monitor = monitor_for(&plant);
+    let mut outcome = Outcome::default();
+    for i in 0..(seconds * hz) as u32 {
+        let time_s = i as f32 / hz;
+        let [float_pct, pressure_kpa, odour_ppm] = signal(time_s);
+        let mut quantities = Channels([f32::NAN; 7]);
+        quantities.set(Channel::FloatPosition, float_pct + plant.noise * plant.gaussian());
+        quantities.set(Channel::ChamberPressure, pressure_kpa + plant.noise * plant.gaussian());
+        quantities.set(Channel::Odour, odour_ppm + plant.noise * plant.gaussian());
+        let time_us = (f64::from(i) / f64::from(hz) * 1e6).round() as i64;
+        let sample = QuantitySample { time_us, quantities, contacts: Contacts::default() };
+        for event in &monitor.step_quantities(&sample) {
+            match event {
+                Event::Alarm(alarm) => outcome.alarms.push(*alarm),
+                Event::Cycle(cycle) => outcome.cycles.push(*cycle),
+                Event::State { state, .. } => outcome.states.push(*state),
+            }
+        }
+    }
+    (outcome, monitor)
+}
