@@ -15,7 +15,7 @@ use crate::{
     settings::Settings,
     site::SiteData,
     state::{StateTracker, ValveState},
-    steps::{Air, StepTracker},
+    steps::{StepInput, StepTracker},
     totals::Totals,
     zero::ZeroTracker,
 };
@@ -412,15 +412,15 @@ impl Monitor {
         if !frame.float_pct.is_nan() && !frame.pressure_kpa.is_nan() {
             let is_sealed = frame.state == ValveState::Sealed
                 || (frame.state == ValveState::Releasing && frame.float_pct < context.surely_open_below_pct);
-            let answer = self.steps.frame(
-                frame.float_pct,
-                frame.pressure_kpa,
-                frame.length_s,
+            let input = StepInput {
+                float_pct: frame.float_pct,
+                pressure_kpa: frame.pressure_kpa,
+                length_s: frame.length_s,
                 is_sealed,
-                Air { arrival_nl_s: self.evidence.arrival_nl_s, temperature_k: self.temperature_k },
-                &self.site,
-                &self.settings.evidence,
-            );
+                arrival_nl_s: self.evidence.arrival_nl_s,
+                temperature_k: self.temperature_k,
+            };
+            let answer = self.steps.frame(&input, &self.site, &self.settings.evidence);
             if let Some(answer) = answer {
                 self.evidence.answer(&answer, frame, &mut self.learned, &context);
             }

@@ -26,12 +26,20 @@ pub struct StepAnswer {
     pub pressure_ratio: f32,
 }
 
-/// The air in the body meanwhile.
+/// One frame, as the tracker needs it.
 #[derive(Clone, Copy, Debug)]
-pub struct Air {
-    /// Arriving, NL/s.
+pub struct StepInput {
+    /// Float position, %.
+    pub float_pct: f32,
+    /// Chamber pressure, zero-corrected, kPa gauge.
+    pub pressure_kpa: f32,
+    /// Length of the frame, s.
+    pub length_s: f32,
+    /// No air passes.
+    pub is_sealed: bool,
+    /// Air arriving, NL/s.
     pub arrival_nl_s: f32,
-    /// Temperature, K.
+    /// Temperature of the air in the body, K.
     pub temperature_k: f32,
 }
 
@@ -74,36 +82,27 @@ impl StepTracker {
         self.running = None;
     }
 
-    /// Takes one frame; `is_sealed` while no air passes.
-    pub fn frame(
-        &mut self,
-        float_pct: f32,
-        pressure_kpa: f32,
-        frame_s: f32,
-        is_sealed: bool,
-        air: Air,
-        site: &SiteData,
-        settings: &EvidenceSettings,
-    ) -> Option<StepAnswer> {
-        self.since_step_s += frame_s;
-        let now = Mean { float_pct, pressure_kpa };
+    /// Takes one frame; returns the outcome of a test that has come to its end.
+    pub fn frame(&mut self, input: &StepInput, site: &SiteData, settings: &EvidenceSettings) -> Option<StepAnswer> {
+        self.since_step_s += input.length_s;
+        let now = Mean { float_pct: input.float_pct, pressure_kpa: input.pressure_kpa };
         let earlier = self.history.get(RISE).copied().unwrap_or(now);
         let is_known = self.filled >= LOOK_BACK;
-        let moved = (pressure_kpa - earlier.pressure_kpa) / (earlier.pressure_kpa + site.p_atm_kpa).max(1.0);
+        let moved = (now.pressure_kpa - earlier.pressure_kpa) / (earlier.pressure_kpa + site.p_atm_kpa).max(1.0);
         let is_moving = is_known && libm::fabsf(moved) > 0.25 * settings.step_share;
         let mut outcome = None;
         if let Some(mut running) = self.running.take() {
-            if is_sealed {
-                outcome = self.advance(&mut running, now, is_moving, frame_s, air, site, settings);
+            if input.is_sealed {
+                outcome = self.advance(&mut running, input, is_moving, site, settings);
             }
-        } else if is_known && is_sealed && libm::fabsf(moved) > settings.step_share {
+        } else if is_known && input.is_sealed && libm::fabsf(moved) > settings.step_share {
             self.since_step_s = 0.0;
             let before = self.before();
             self.running = Some(Running {
                 before,
                 elapsed_s: 0.0,
                 calm_s: 0.0,
-                early_pct: float_pct,
+                early_pct: now.float_pct,
                 sum_pct: 0.0,
                 sum_kpa: 0.0,
                 count: 0.0,
@@ -118,29 +117,27 @@ impl StepTracker {
     fn advance(
         &mut self,
         running: &mut Running,
-        now: Mean,
+        input: &StepInput,
         is_moving: bool,
-        frame_s: f32,
-        air: Air,
         site: &SiteData,
         settings: &EvidenceSettings,
     ) -> Option<StepAnswer> {
-        running.elapsed_s += frame_s;
+        running.elapsed_s += input.length_s;
         if is_moving {
             running.calm_s = 0.0;
         } else {
-            running.calm_s += frame_s;
+            running.calm_s += input.length_s;
         }
         if running.calm_s <= EARLY_S {
-            running.early_pct = now.float_pct;
+            running.early_pct = input.float_pct;
         }
         if running.calm_s > SETTLE_S - 5.0 {
-            running.sum_pct += now.float_pct;
-            running.sum_kpa += now.pressure_kpa;
+            running.sum_pct += input.float_pct;
+            running.sum_kpa += input.pressure_kpa;
             running.count += 1.0;
         }
         if running.calm_s >= SETTLE_S {
-            return judge(running, frame_s, air, site, settings);
+            return judge(running, input, site, settings);
         }
         if running.elapsed_s < GIVE_UP_S {
             self.running = Some(*running);
@@ -169,13 +166,7 @@ impl StepTracker {
     }
 }
 
-fn judge(
-    running: &Running,
-    frame_s: f32,
-    air: Air,
-    site: &SiteData,
-    settings: &EvidenceSettings,
-) -> Option<StepAnswer> {
+fn judge(running: &Running, input: &StepInput, site: &SiteData, settings: &EvidenceSettings) -> Option<StepAnswer> {
     let count = running.count.max(1.0);
     let after = Mean { float_pct: running.sum_pct / count, pressure_kpa: running.sum_kpa / count };
     let before = running.before;
@@ -189,9 +180,9 @@ fn judge(
     }
     // What arrives meanwhile stands in the way of the float: from the middle of the time before to the middle of the
     // time after.
-    let between_s = running.elapsed_s + 8.5 * frame_s - 2.5;
+    let between_s = running.elapsed_s + 8.5 * input.length_s - 2.5;
     let arrived_l =
-        air.arrival_nl_s * between_s / normal_litres(after.pressure_kpa + site.p_atm_kpa, 1.0, air.temperature_k);
+        input.arrival_nl_s * between_s / normal_litres(after.pressure_kpa + site.p_atm_kpa, 1.0, input.temperature_k);
     let moved_pct = 100.0 * (volume_l * (1.0 - 1.0 / pressure_ratio) - arrived_l) / site.stroke_volume_l;
     // The float can only go as far as its seat and its bottom.
     let expected_pct = moved_pct.clamp(-before.float_pct, (100.0 - before.float_pct).max(0.0));
