@@ -1,1 +1,3 @@
-//! .
+//! What several tests share.
+
+pub mod emulated;

@@ -124,9 +124,12 @@ impl Device {
                 Event::State { .. } => {}
             }
         }
-        let codes: Vec<i16, CHANNELS> = self.fitted.iter().map(|channel| sample.codes.get(*channel)).collect();
+        // No `collect`: it panics beyond the capacity.
+        let mut codes = [0; CHANNELS];
+        codes.iter_mut().zip(&self.fitted).for_each(|(code, channel)| *code = sample.codes.get(*channel));
+        let codes = codes.get(..self.fitted.len()).unwrap_or_default();
         // The encoder never refuses: it is emptied as soon as it is full, and the channels are the header's.
-        if self.batch.push(sample.time_us, &codes, sample.contacts.0) == Ok(Pushed::Complete) {
+        if self.batch.push(sample.time_us, codes, sample.contacts.0) == Ok(Pushed::Complete) {
             self.send_batch(sample.time_us, sink);
         }
     }

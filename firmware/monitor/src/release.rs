@@ -173,7 +173,10 @@ impl ReleaseTracker {
     pub fn learn_positions(&mut self, site: &SiteData, settings: &EvidenceSettings, learned: &Learned) {
         let nominal_pct = site.small.opens_below_pct;
         let (centre_pct, margin_pct) = if learned.opens_pct.count >= 5 {
-            (learned.opens_pct.recent, (4.0 * learned.opens_pct.deviation).clamp(2.5, settings.position_tolerance_pct))
+            (
+                learned.opens_pct.recent,
+                (4.0 * learned.opens_pct.deviation).max(2.5).min(settings.position_tolerance_pct),
+            )
         } else {
             (nominal_pct, settings.position_tolerance_pct)
         };

@@ -185,7 +185,10 @@ fn judge(running: &Running, input: &StepInput, site: &SiteData, settings: &Evide
         input.arrival_nl_s * between_s / normal_litres(after.pressure_kpa + site.p_atm_kpa, 1.0, input.temperature_k);
     let moved_pct = 100.0 * (volume_l * (1.0 - 1.0 / pressure_ratio) - arrived_l) / site.stroke_volume_l;
     // The float can only go as far as its seat and its bottom.
-    let expected_pct = moved_pct.clamp(-before.float_pct, (100.0 - before.float_pct).max(0.0));
+    let (least_pct, most_pct) = (-before.float_pct, (100.0 - before.float_pct).max(0.0));
+    // No `clamp`: it panics where a limit is NaN.
+    let expected_pct = if moved_pct < least_pct { least_pct } else { moved_pct };
+    let expected_pct = if expected_pct > most_pct { most_pct } else { expected_pct };
     if libm::fabsf(expected_pct) < settings.step_least_answer_pct {
         return None;
     }

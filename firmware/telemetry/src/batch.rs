@@ -62,16 +62,10 @@ pub enum BatchError {
 impl core::fmt::Display for BatchError {
     fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
         f.write_str(match self {
-            BatchError::OutOfRange => {
-                "batch: samples, block or channels outside their limits; skip the frame"
-            }
+            BatchError::OutOfRange => "batch: samples, block or channels outside their limits; skip the frame",
             BatchError::Damaged => "batch: the coded samples are damaged; skip the frame",
-            BatchError::ColumnTooShort => {
-                "columns: shorter than the batch; lend as many values as it has samples"
-            }
-            BatchError::WrongChannels => {
-                "codes: another number than the encoder has channels; push one a channel"
-            }
+            BatchError::ColumnTooShort => "columns: shorter than the batch; lend as many values as it has samples",
+            BatchError::WrongChannels => "codes: another number than the encoder has channels; push one a channel",
             BatchError::NotTaken => "batch: finished but not taken; take it, then push again",
         })
     }
@@ -83,11 +77,7 @@ impl core::error::Error for BatchError {}
 pub fn delta_varint_len(codes: impl IntoIterator<Item = i16>) -> usize {
     let mut last = 0_i16;
     codes.into_iter().fold(0_usize, |sum, code| {
-        let folded = if code == MISSING_CODE {
-            u16::MAX
-        } else {
-            zigzag(code.wrapping_sub(last))
-        };
+        let folded = if code == MISSING_CODE { u16::MAX } else { zigzag(code.wrapping_sub(last)) };
         last = if code == MISSING_CODE { last } else { code };
         let bytes = match folded {
             0..=0x7f => 1,

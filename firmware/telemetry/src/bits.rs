@@ -4,91 +4,79 @@
 #[derive(Clone, Debug)]
 pub(crate) struct BitWriter<const N: usize> {
     bytes: [u8; N],
-    used: usize,
-    pending: u64,
-    pending_len: u32,
-    overflow: bool,
+    state: BitMark,
 }
 
 /// A place in the written bits to go back to.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct BitMark {
-    used: usize,
-    pending: u64,
+    /// Whole words of 4 bytes in the buffer.
+    words: usize,
+    pending: u32,
+    /// Valid bits in `pending`, at most 31.
     pending_len: u32,
+    overflow: bool,
+}
+
+impl BitMark {
+    const START: BitMark = BitMark { words: 0, pending: 0, pending_len: 0, overflow: false };
 }
 
 impl<const N: usize> BitWriter<N> {
     pub(crate) const fn new() -> Self {
-        BitWriter {
-            bytes: [0; N],
-            used: 0,
-            pending: 0,
-            pending_len: 0,
-            overflow: false,
-        }
+        BitWriter { bytes: [0; N], state: BitMark::START }
     }
 
     pub(crate) fn clear(&mut self) {
-        self.go_back(BitMark {
-            used: 0,
-            pending: 0,
-            pending_len: 0,
-        });
+        self.state = BitMark::START;
     }
 
     pub(crate) const fn mark(&self) -> BitMark {
-        BitMark {
-            used: self.used,
-            pending: self.pending,
-            pending_len: self.pending_len,
-        }
+        self.state
     }
 
-    /// Forgets everything written after the mark, an overflow included.
+    /// Forgets everything written after the mark.
     pub(crate) fn go_back(&mut self, mark: BitMark) {
-        self.used = mark.used;
-        self.pending = mark.pending;
-        self.pending_len = mark.pending_len;
-        self.overflow = false;
+        self.state = mark;
+    }
+
+    /// Written bits.
+    pub(crate) const fn len(&self) -> usize {
+        self.state.words.wrapping_mul(32).wrapping_add(self.state.pending_len as usize)
     }
 
     /// Whether the bits, filled up to whole bytes, no longer fit.
     pub(crate) const fn overflowed(&self) -> bool {
-        self.overflow
-            || self
-                .used
-                .wrapping_add(self.pending_len.div_ceil(8) as usize)
-                > N
+        self.state.overflow || self.len().div_ceil(8) > N
     }
 
     /// Appends the low `len` (at most 32) bits of `value`; higher bits must be zero.
     #[inline]
     pub(crate) fn put(&mut self, value: u32, len: u32) {
-        self.pending |= u64::from(value).wrapping_shl(self.pending_len);
-        self.pending_len = self.pending_len.wrapping_add(len);
-        while self.pending_len >= 8 {
-            match self.bytes.get_mut(self.used) {
-                Some(byte) => *byte = self.pending as u8,
-                None => self.overflow = true,
-            }
-            // Past the end the count stands still: the overflow is known.
-            self.used = self.used.wrapping_add(usize::from(!self.overflow));
-            self.pending >>= 8;
-            self.pending_len = self.pending_len.wrapping_sub(8);
+        let state = &mut self.state;
+        let room = 32_u32.wrapping_sub(state.pending_len);
+        state.pending |= value.wrapping_shl(state.pending_len);
+        if len < room {
+            state.pending_len = state.pending_len.wrapping_add(len);
+            return;
         }
+        match self.bytes.as_chunks_mut::<4>().0.get_mut(state.words) {
+            Some(word) => *word = state.pending.to_le_bytes(),
+            None => state.overflow = true,
+        }
+        state.words = state.words.wrapping_add(1);
+        state.pending = value.checked_shr(room).unwrap_or(0);
+        state.pending_len = len.wrapping_sub(room);
     }
 
     /// The written bits, filled up with zeros to whole bytes.
     pub(crate) fn whole_bytes(&mut self) -> &[u8] {
-        let mut end = self.used;
-        if self.pending_len > 0
-            && let Some(byte) = self.bytes.get_mut(end)
-        {
-            *byte = self.pending as u8;
-            end = end.wrapping_add(1);
+        let from = self.state.words.wrapping_mul(4);
+        let tail = self.bytes.get_mut(from..).unwrap_or_default();
+        for (byte, pending) in tail.iter_mut().zip(self.state.pending.to_le_bytes()) {
+            *byte = pending;
         }
-        self.bytes.get(..end).unwrap_or_default()
+        self.bytes.get(..self.len().div_ceil(8)).unwrap_or_default()
     }
 }
 
@@ -105,27 +93,16 @@ pub(crate) struct BitReader<'a> {
 
 impl<'a> BitReader<'a> {
     pub(crate) const fn new(bytes: &'a [u8]) -> Self {
-        BitReader {
-            bytes,
-            next: 0,
-            ahead: 0,
-            ahead_len: 0,
-        }
+        BitReader { bytes, next: 0, ahead: 0, ahead_len: 0 }
     }
 
     /// Makes at least 56 bits ready for [`Self::ahead`] and [`Self::skip`].
     #[inline(always)]
     pub(crate) fn refill(&mut self) {
-        match self
-            .bytes
-            .get(self.next..)
-            .and_then(|rest| rest.first_chunk::<8>())
-        {
+        match self.bytes.get(self.next..).and_then(|rest| rest.first_chunk::<8>()) {
             Some(chunk) => {
                 self.ahead |= u64::from_le_bytes(*chunk).wrapping_shl(self.ahead_len);
-                self.next = self
-                    .next
-                    .wrapping_add((63_u32.wrapping_sub(self.ahead_len) >> 3) as usize);
+                self.next = self.next.wrapping_add((63_u32.wrapping_sub(self.ahead_len) >> 3) as usize);
                 self.ahead_len |= 56;
             }
             None => self.refill_near_end(),

@@ -3,11 +3,11 @@
 use crate::MISSING_CODE;
 use crate::batch::MAX_BLOCK_SAMPLES;
 use crate::bits::BitWriter;
-use crate::predictor::{PREDICTORS, Track, zigzag};
-use crate::prefix_code::{SCALE_RAW, SCALE_ZERO, ScaleWriter, scale_for};
+use crate::predictor::{PREDICTORS, Track, gains_of, zigzag};
+use crate::prefix_code::{SCALE_MAX, SCALE_RAW, SCALE_ZERO, ScaleWriter, scale_for};
 
 /// How a channel's block is coded.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Coding {
     /// No sample of the block is there.
     pub(crate) absent: bool,
@@ -17,36 +17,47 @@ pub(crate) struct Coding {
     pub(crate) scale: u8,
 }
 
+impl Coding {
+    /// The coding at the start of a batch.
+    pub(crate) const START: Coding = Coding { absent: false, predictor: 0, scale: SCALE_ZERO };
+}
+
+/// Encoder of one channel. What it learns of the signal outlives a batch, what it has sent does not.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct ChannelEncoder {
     track: Track,
-    coding: Coding,
-    /// Mean residual of the last block.
+    /// How the last block was coded that had samples.
+    last: Coding,
+    /// Mean residual of that block.
     usual_residual: u32,
-    /// Predictor that is tried out of turn in the next block.
+    /// Counts blocks: predictors are compared in every fourth.
     turn: u8,
-    started: bool,
+    /// Whether the track follows a signal yet.
+    tracking: bool,
+    /// The coding that a decoder of this batch knows.
+    sent: Coding,
+    /// Whether a decoder of this batch knows the level.
+    level_sent: bool,
 }
 
-/// A block's samples that are there, packed together.
-struct Present {
+/// The samples of a block that are there, packed together.
+struct Packed {
     codes: [i16; MAX_BLOCK_SAMPLES],
     count: usize,
 }
 
-impl Present {
-    fn of(column: &[i16]) -> Present {
-        let mut present = Present {
-            codes: [0; MAX_BLOCK_SAMPLES],
-            count: 0,
-        };
+impl Packed {
+    const EMPTY: Packed = Packed { codes: [0; MAX_BLOCK_SAMPLES], count: 0 };
+
+    fn of(column: &[i16]) -> Packed {
+        let mut packed = Packed::EMPTY;
         for &code in column.iter().filter(|&&code| code != MISSING_CODE) {
-            if let Some(slot) = present.codes.get_mut(present.count) {
+            if let Some(slot) = packed.codes.get_mut(packed.count) {
                 *slot = code;
-                present.count = present.count.wrapping_add(1);
+                packed.count = packed.count.wrapping_add(1);
             }
         }
-        present
+        packed
     }
 
     fn codes(&self) -> &[i16] {
@@ -57,154 +68,161 @@ impl Present {
 impl ChannelEncoder {
     pub(crate) const NEW: ChannelEncoder = ChannelEncoder {
         track: Track::STILL,
-        coding: Coding {
-            absent: false,
-            predictor: 0,
-            scale: SCALE_ZERO,
-        },
+        last: Coding::START,
         usual_residual: 0,
         turn: 0,
-        started: false,
+        tracking: false,
+        sent: Coding::START,
+        level_sent: false,
     };
 
+    /// Begins a new batch, which must decode by itself.
+    pub(crate) fn begin_batch(&mut self) {
+        self.sent = Coding::START;
+        self.level_sent = false;
+    }
+
+    /// Codes the samples of a block.
     pub(crate) fn code_block<const N: usize>(&mut self, column: &[i16], bits: &mut BitWriter<N>) {
-        let present = Present::of(column);
-        let codes = present.codes();
+        let whole = !column.contains(&MISSING_CODE);
+        let packed = if whole { Packed::EMPTY } else { Packed::of(column) };
+        let codes = if whole { column } else { packed.codes() };
         if codes.is_empty() {
-            let coding = Coding {
-                absent: true,
-                ..self.coding
-            };
-            let same = coding == self.coding;
-            bits.put(u32::from(same), 1);
-            if !same {
-                bits.put(1, 2);
-            }
-            self.coding = coding;
+            let header = if self.sent.absent { (1, 1) } else { (0b010, 3) };
+            bits.put(header.0, header.1);
+            self.sent.absent = true;
             return;
         }
-        let whole = codes.len() == column.len();
-        let fresh = !self.started;
-        if fresh {
-            self.started = true;
+        if !self.tracking {
+            self.tracking = true;
             self.track = Track::at(mean_of_first(codes));
         }
-        let level = self.track;
+        // Only the whole part of the level is sent.
+        let level = (!self.level_sent).then(|| self.track.code_level());
+        self.track = level.map_or(self.track, Track::at);
 
-        let predictor = self.choose_predictor(codes);
         let mut folded = [0_u16; MAX_BLOCK_SAMPLES];
-        let residuals = self.fold_residuals(predictor, codes, &mut folded);
-        let scale = self.choose_scale(residuals, predictor);
-        let coding = Coding {
-            absent: false,
-            predictor,
-            scale,
-        };
-
-        let same = whole && !fresh && coding == self.coding;
-        bits.put(u32::from(same), 1);
-        if !same {
-            bits.put(if whole { 0 } else { 2 }, 2);
-            if !whole {
-                put_missing_runs(column, bits);
-            }
-            bits.put(
-                u32::from(predictor)
-                    | u32::from(scale).wrapping_shl(3)
-                    | u32::from(fresh).wrapping_shl(9),
-                10,
-            );
-            if fresh {
-                bits.put(u32::from(level.code_level() as u16), 16);
-            }
+        let folded = folded.get_mut(..codes.len()).unwrap_or_default();
+        let (predictor, sum) = self.predict(codes, folded);
+        let mut coding = Coding { absent: false, predictor, scale: self.choose_scale(folded, predictor, sum) };
+        let gaps = (!whole).then_some(column);
+        let before = bits.mark();
+        self.put_header(coding, level, gaps, bits);
+        let header_end = bits.len();
+        put_residuals(coding.scale, folded, bits);
+        if bits.len().wrapping_sub(header_end) > codes.len().wrapping_mul(16) {
+            bits.go_back(before);
+            coding.scale = SCALE_RAW;
+            self.put_header(coding, level, gaps, bits);
+            put_residuals(coding.scale, folded, bits);
         }
-        self.coding = coding;
-        match ScaleWriter::new(scale) {
-            Some(writer) => writer.write(residuals, bits),
-            None if scale == SCALE_RAW => {
-                residuals.iter().for_each(|&z| bits.put(u32::from(z), 16))
-            }
-            None => {}
+        (self.last, self.sent, self.level_sent) = (coding, coding, true);
+    }
+
+    fn put_header<const N: usize>(
+        &self,
+        coding: Coding,
+        level: Option<i16>,
+        gaps: Option<&[i16]>,
+        bits: &mut BitWriter<N>,
+    ) {
+        let whole = gaps.is_none();
+        let same = whole && level.is_none() && coding == self.sent;
+        bits.put(u32::from(same), 1);
+        if same {
+            return;
+        }
+        if let Some(step) = self.scale_step(coding).filter(|_| whole && level.is_none()) {
+            bits.put(3, 2);
+            bits.put(step, 3);
+            return;
+        }
+        bits.put(if whole { 0 } else { 2 }, 2);
+        if let Some(column) = gaps {
+            put_missing_runs(column, bits);
+        }
+        bits.put(u32::from(coding.predictor), 3);
+        bits.put(u32::from(coding.scale), 6);
+        bits.put(u32::from(level.is_some()), 1);
+        if let Some(level) = level {
+            bits.put(u32::from(level as u16), 16);
         }
     }
 
-    /// The predictor with the least sum of residuals; another than the last must save more than it costs to say so.
+    /// The short form of a coding that differs from the last by a few steps of the scale: 0 to 3 for 1 to 4 up, 4 to 7
+    /// for 1 to 4 down.
+    fn scale_step(&self, coding: Coding) -> Option<u32> {
+        let before = Coding { scale: coding.scale, ..self.sent };
+        let up = coding.scale.wrapping_sub(self.sent.scale);
+        match (before == coding, up) {
+            (true, 1..=4) => Some(u32::from(up.wrapping_sub(1))),
+            (true, 252..) => Some(u32::from(up.wrapping_neg().wrapping_add(3))),
+            _ => None,
+        }
+    }
+
+    /// Chooses the predictor, folds its residuals and moves the track on; returns its number and their sum.
     ///
-    /// To save time it tries the last predictor, its neighbours, and each of the others in turn; but all of them at the
-    /// start, or when the last one does much worse than in the block before.
-    fn choose_predictor(&mut self, codes: &[i16]) -> u8 {
-        let cost = |gains| {
-            let mut track = self.track.under(gains);
-            codes.iter().fold(0_u32, |sum, &code| {
-                sum.wrapping_add(u32::from(track.residual(gains, code).unsigned_abs()))
-            })
-        };
-        let last = self.coding.predictor;
-        let last_cost = PREDICTORS
-            .get(usize::from(last))
-            .map_or(u32::MAX, |&gains| cost(gains));
-        let mean = last_cost.checked_div(codes.len() as u32).unwrap_or(0);
-        let all = mean > self.usual_residual.saturating_mul(2).saturating_add(1);
-        self.turn = self.turn.wrapping_add(1) & 7;
-        let mut best = (last, last_cost.wrapping_sub(last_cost / 16));
-        for (number, &gains) in (0_u8..).zip(PREDICTORS.iter()) {
-            let near = number.abs_diff(last) == 1;
-            if number != last && (near || all || number == self.turn) {
-                let sum = cost(gains);
-                if sum < best.1 {
-                    best = (number, sum);
+    /// To save time half of the others are tried in every fourth block; all of them when the last one does much worse than
+    /// in the block before.
+    fn predict(&mut self, codes: &[i16], folded: &mut [u16]) -> (u8, u32) {
+        let start = self.track;
+        let last = self.last.predictor;
+        let last_sum = self.fold_residuals(start, last, codes, folded);
+        let mean = |sum: u32| sum.checked_div(codes.len() as u32).unwrap_or(0);
+        let worse = mean(last_sum) > self.usual_residual.saturating_mul(2).saturating_add(1);
+        self.turn = self.turn.wrapping_add(1);
+        let due = self.turn.is_multiple_of(4);
+        let half = (self.turn / 4) % 2;
+
+        // Another predictor must save more than it costs to say so.
+        let mut best = (last, last_sum.wrapping_sub(last_sum / 32));
+        if due || worse {
+            for (number, &gains) in (0_u8..).zip(PREDICTORS.iter()) {
+                if number != last && (worse || number % 2 == half) {
+                    let sum = start.residual_sum(gains, codes);
+                    best = if sum < best.1 { (number, sum) } else { best };
                 }
             }
         }
-        self.usual_residual = mean;
-        best.0
+        let sum = if best.0 == last { last_sum } else { self.fold_residuals(start, best.0, codes, folded) };
+        self.usual_residual = mean(sum);
+        (best.0, sum)
     }
 
-    fn fold_residuals<'a>(
-        &mut self,
-        predictor: u8,
-        codes: &[i16],
-        folded: &'a mut [u16],
-    ) -> &'a [u16] {
-        let gains = PREDICTORS
-            .get(usize::from(predictor))
-            .copied()
-            .unwrap_or(PREDICTORS[0]);
-        let mut track = self.track.under(gains);
+    /// Folds the residuals of one predictor and returns their sum.
+    fn fold_residuals(&mut self, start: Track, predictor: u8, codes: &[i16], folded: &mut [u16]) -> u32 {
+        let gains = gains_of(predictor);
+        let mut track = start.under(gains);
+        let mut sum = 0_u32;
         for (slot, &code) in folded.iter_mut().zip(codes) {
             *slot = zigzag(track.residual(gains, code));
+            sum = sum.wrapping_add(u32::from(*slot));
         }
         self.track = track;
-        folded.get(..codes.len()).unwrap_or_default()
+        sum
     }
 
-    fn choose_scale(&self, residuals: &[u16], predictor: u8) -> u8 {
-        let count = residuals.len() as u32;
-        let mean = |sum: u32| sum.checked_div(count).unwrap_or(0);
-        let capped_sum = |cap| {
-            residuals
-                .iter()
-                .fold(0_u32, |sum, &z| sum.wrapping_add(u32::from(z).min(cap)))
-        };
-        let sum = capped_sum(u32::MAX);
+    /// The scale that suits the residuals, or the last one when it is next to it.
+    fn choose_scale(&self, folded: &[u16], predictor: u8, sum: u32) -> u8 {
         if sum == 0 {
             return SCALE_ZERO;
         }
+        let mean_64 = |sum: u32| sum.wrapping_mul(64).checked_div(folded.len() as u32).unwrap_or(0);
         // A step in the block must not widen the code of all its residuals.
-        let sum = capped_sum(mean(sum).saturating_mul(4).max(4));
-        let fitted = scale_for(mean(sum.saturating_mul(64)));
-        let cost =
-            |scale| ScaleWriter::new(scale).map_or(u32::MAX, |writer| writer.cost(residuals));
-        let mut best = (fitted, cost(fitted));
-        let last_cost = cost(self.coding.scale);
-        if predictor == self.coding.predictor && last_cost <= best.1.saturating_add(12) {
-            best = (self.coding.scale, last_cost);
-        }
-        if best.1 < count.saturating_mul(16) {
-            best.0
-        } else {
-            SCALE_RAW
-        }
+        let cap = (mean_64(sum) / 16).max(4);
+        let capped = folded.iter().fold(0_u32, |sum, &z| sum.wrapping_add(u32::from(z).min(cap)));
+        let fitted = scale_for(mean_64(capped));
+        let usable = predictor == self.last.predictor && (1..=SCALE_MAX).contains(&self.last.scale);
+        if usable && fitted.abs_diff(self.last.scale) <= 1 { self.last.scale } else { fitted }
+    }
+}
+
+fn put_residuals<const N: usize>(scale: u8, folded: &[u16], bits: &mut BitWriter<N>) {
+    match ScaleWriter::new(scale) {
+        Some(writer) => writer.write(folded, bits),
+        None if scale == SCALE_RAW => folded.iter().for_each(|&z| bits.put(u32::from(z), 16)),
+        None => {}
     }
 }
 
@@ -219,22 +237,11 @@ fn put_missing_runs<const N: usize>(column: &[i16], bits: &mut BitWriter<N>) {
     let starts = || {
         let before = core::iter::once(&0).chain(column);
         let missing = |code: &i16| *code == MISSING_CODE;
-        column
-            .iter()
-            .zip(before)
-            .enumerate()
-            .filter(move |(_, (now, before))| missing(now) && !missing(before))
+        column.iter().zip(before).enumerate().filter(move |(_, (now, before))| missing(now) && !missing(before))
     };
     bits.put((starts().count() as u32).wrapping_sub(1), 5);
     for (start, _) in starts() {
-        let len = column
-            .iter()
-            .skip(start)
-            .take_while(|&&code| code == MISSING_CODE)
-            .count();
-        bits.put(
-            start as u32 | (len as u32).wrapping_sub(1).wrapping_shl(6),
-            12,
-        );
+        let len = column.iter().skip(start).take_while(|&&code| code == MISSING_CODE).count();
+        bits.put(start as u32 | (len as u32).wrapping_sub(1).wrapping_shl(6), 12);
     }
 }

@@ -12,12 +12,7 @@ pub(crate) struct Stuffer<'a> {
 
 impl<'a> Stuffer<'a> {
     pub(crate) const fn new(out: &'a mut [u8]) -> Stuffer<'a> {
-        Stuffer {
-            out,
-            used: 1,
-            code_at: 0,
-            code: 1,
-        }
+        Stuffer { out, used: 1, code_at: 0, code: 1 }
     }
 
     fn set(&mut self, at: usize, byte: u8) -> Option<()> {
@@ -76,22 +71,13 @@ pub(crate) enum BadStuffing {
 }
 
 impl Unstuffer {
-    pub(crate) const START: Unstuffer = Unstuffer {
-        used: 0,
-        left: 0,
-        zero_after: false,
-        too_long: false,
-    };
+    pub(crate) const START: Unstuffer = Unstuffer { used: 0, left: 0, zero_after: false, too_long: false };
 
     /// Takes one group, or a part of one, from the front of `input`; returns how many bytes, 0 at a zero byte.
     pub(crate) fn feed(&mut self, input: &[u8], buffer: &mut [u8]) -> usize {
         if self.left > 0 {
             let group = input.get(..usize::from(self.left)).unwrap_or(input);
-            let len = if group.contains(&0) {
-                group.iter().take_while(|&&b| b != 0).count()
-            } else {
-                group.len()
-            };
+            let len = if group.contains(&0) { group.iter().take_while(|&&b| b != 0).count() } else { group.len() };
             self.store(group.get(..len).unwrap_or_default(), buffer);
             self.left = self.left.wrapping_sub(len as u8);
             return len;
@@ -113,9 +99,7 @@ impl Unstuffer {
             self.too_long = true;
             return;
         };
-        room.iter_mut()
-            .zip(bytes)
-            .for_each(|(to, from)| *to = *from);
+        room.iter_mut().zip(bytes).for_each(|(to, from)| *to = *from);
         self.used = end;
     }
 

@@ -4,11 +4,11 @@ use crate::batch::{BatchError, Columns, MAX_BATCH_SAMPLES, MAX_BLOCK_SAMPLES, Sa
 use crate::bits::BitReader;
 use crate::channel_encoder::Coding;
 use crate::encode::TIME_ESCAPE;
-use crate::predictor::{PREDICTORS, Track, unzigzag};
+use crate::predictor::{Track, gains_of, unzigzag};
 use crate::prefix_code::{SCALE_RAW, SCALE_ZERO, ScaleReader};
 use crate::{MAX_CHANNELS, MISSING_CODE};
 
-#[derive(Clone, Copy, Default)]
+#[derive(Clone, Copy)]
 struct Channel {
     track: Track,
     coding: Coding,
@@ -38,41 +38,25 @@ impl SampleBatch<'_> {
         let samples = usize::from(self.samples);
         let block = usize::from(self.block);
         let channel_count = usize::from(self.channels);
-        if samples > MAX_BATCH_SAMPLES
-            || block == 0
-            || block > MAX_BLOCK_SAMPLES
-            || channel_count > MAX_CHANNELS
-        {
+        if samples > MAX_BATCH_SAMPLES || block == 0 || block > MAX_BLOCK_SAMPLES || channel_count > MAX_CHANNELS {
             return Err(BatchError::OutOfRange);
         }
         let mut bits = BitReader::new(self.bits);
         let mut last_us = self.first_us.wrapping_sub(i64::from(self.period_us));
         let mut last_contacts = 0;
-        let mut channels = [Channel::default(); MAX_CHANNELS];
+        let mut channels = [Channel { track: Track::STILL, coding: Coding::START }; MAX_CHANNELS];
 
         let mut from = 0_usize;
         while from < samples {
             let to = from.wrapping_add(block).min(samples);
-            let times = columns
-                .times_us
-                .get_mut(from..to)
-                .ok_or(BatchError::ColumnTooShort)?;
+            let times = columns.times_us.get_mut(from..to).ok_or(BatchError::ColumnTooShort)?;
             read_times(&mut bits, times, &mut last_us, self.period_us);
-            let contacts = columns
-                .contacts
-                .get_mut(from..to)
-                .ok_or(BatchError::ColumnTooShort)?;
+            let contacts = columns.contacts.get_mut(from..to).ok_or(BatchError::ColumnTooShort)?;
             read_contacts(&mut bits, contacts, &mut last_contacts);
-            let fitted = columns
-                .codes
-                .iter_mut()
-                .zip(channels.iter_mut())
-                .take(channel_count);
+            let fitted = columns.codes.iter_mut().zip(channels.iter_mut()).take(channel_count);
             for (place, (column, channel)) in fitted.enumerate() {
                 let column = column.get_mut(from..to).ok_or(BatchError::ColumnTooShort)?;
-                channel.read_block(&mut bits, column, &mut |residual| {
-                    on_residual(place, residual)
-                })?;
+                channel.read_block(&mut bits, column, &mut |residual| on_residual(place, residual))?;
             }
             if bits.past_end() {
                 return Err(BatchError::Damaged);
@@ -94,9 +78,7 @@ fn read_times(bits: &mut BitReader<'_>, times: &mut [i64], last_us: &mut i64, pe
     } else {
         let k = bits.take(6);
         for time in times.iter_mut() {
-            last = last
-                .wrapping_add(period)
-                .wrapping_add(unzigzag_long(take_rice(bits, k)));
+            last = last.wrapping_add(period).wrapping_add(unzigzag_long(take_rice(bits, k)));
             *time = last;
         }
     }
@@ -137,20 +119,14 @@ impl Channel {
         column: &mut [i16],
         on_residual: &mut impl FnMut(i16),
     ) -> Result<(), BatchError> {
-        let missing = if bits.take_flag() {
-            0
-        } else {
-            self.read_header(bits)?
-        };
+        let missing = if bits.take_flag() { 0 } else { self.read_header(bits) };
         if self.coding.absent {
             column.fill(MISSING_CODE);
             return Ok(());
         }
         let in_block = u64::MAX.wrapping_shr(64_u32.wrapping_sub(column.len() as u32));
         let absent = (missing & in_block).count_ones() as usize;
-        let packed = column
-            .get_mut(..column.len().saturating_sub(absent))
-            .unwrap_or_default();
+        let packed = column.get_mut(..column.len().saturating_sub(absent)).unwrap_or_default();
         self.read_codes(bits, packed, on_residual)?;
         if absent > 0 {
             spread(column, missing);
@@ -158,21 +134,31 @@ impl Channel {
         Ok(())
     }
 
-    fn read_header(&mut self, bits: &mut BitReader<'_>) -> Result<MissingSet, BatchError> {
+    fn read_header(&mut self, bits: &mut BitReader<'_>) -> MissingSet {
         let presence = bits.take(2);
         self.coding.absent = presence == 1;
         let missing = match presence {
             0 => 0,
-            1 => return Ok(0),
+            1 => return 0,
             2 => read_missing_runs(bits),
-            _ => return Err(BatchError::Damaged),
+            _ => {
+                let step = bits.take(3) as u8;
+                let scale = self.coding.scale;
+                let moved = if step < 4 {
+                    scale.wrapping_add(step).wrapping_add(1)
+                } else {
+                    scale.wrapping_sub(step).wrapping_add(3)
+                };
+                self.coding.scale = moved & 63;
+                return 0;
+            }
         };
         self.coding.predictor = bits.take(3) as u8;
         self.coding.scale = bits.take(6) as u8;
         if bits.take_flag() {
             self.track = Track::at(bits.take(16) as i16);
         }
-        Ok(missing)
+        missing
     }
 
     fn read_codes(
@@ -181,10 +167,7 @@ impl Channel {
         packed: &mut [i16],
         on_residual: &mut impl FnMut(i16),
     ) -> Result<(), BatchError> {
-        let gains = PREDICTORS
-            .get(usize::from(self.coding.predictor))
-            .copied()
-            .ok_or(BatchError::Damaged)?;
+        let gains = gains_of(self.coding.predictor);
         let mut track = self.track.under(gains);
         let mut store = |slot: &mut i16, folded: u16| {
             let residual = unzigzag(folded);
@@ -194,15 +177,11 @@ impl Channel {
         match (self.coding.scale, ScaleReader::new(self.coding.scale)) {
             (_, Some(reader)) => {
                 let mut fast = bits.clone();
-                packed
-                    .iter_mut()
-                    .for_each(|slot| store(slot, reader.read(&mut fast)));
+                packed.iter_mut().for_each(|slot| store(slot, reader.read(&mut fast)));
                 *bits = fast;
             }
             (SCALE_ZERO, None) => packed.iter_mut().for_each(|slot| store(slot, 0)),
-            (SCALE_RAW, None) => packed
-                .iter_mut()
-                .for_each(|slot| store(slot, bits.take(16) as u16)),
+            (SCALE_RAW, None) => packed.iter_mut().for_each(|slot| store(slot, bits.take(16) as u16)),
             _ => return Err(BatchError::Damaged),
         }
         self.track = track;
@@ -215,9 +194,7 @@ fn read_missing_runs(bits: &mut BitReader<'_>) -> MissingSet {
     for _ in 0..=bits.take(5) {
         let start = bits.take(6);
         let len = bits.take(6).wrapping_add(1);
-        missing |= u64::MAX
-            .wrapping_shr(64_u32.wrapping_sub(len))
-            .wrapping_shl(start);
+        missing |= u64::MAX.wrapping_shr(64_u32.wrapping_sub(len)).wrapping_shl(start);
     }
     missing
 }

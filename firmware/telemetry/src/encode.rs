@@ -51,10 +51,7 @@ const fn worst_block_len(samples: usize) -> usize {
     let contacts = 7_usize.saturating_add(samples.saturating_mul(14));
     // 3 flags, 10 for predictor and scale, 17 for a level; runs of missing samples take less than the samples themselves
     let channel = 36_usize.saturating_add(samples.saturating_mul(16));
-    times
-        .saturating_add(contacts)
-        .saturating_add(channel.saturating_mul(MAX_CHANNELS))
-        .div_ceil(8)
+    times.saturating_add(contacts).saturating_add(channel.saturating_mul(MAX_CHANNELS)).div_ceil(8)
 }
 
 impl<const BLOCK: usize, const BYTES: usize> BatchEncoder<BLOCK, BYTES> {
@@ -68,17 +65,9 @@ impl<const BLOCK: usize, const BYTES: usize> BatchEncoder<BLOCK, BYTES> {
     pub const fn new(channels: usize, period_us: u32, max_samples: usize) -> Self {
         const { Self::SIZES_FIT };
         BatchEncoder {
-            channel_count: if channels < MAX_CHANNELS {
-                channels as u8
-            } else {
-                MAX_CHANNELS as u8
-            },
+            channel_count: if channels < MAX_CHANNELS { channels as u8 } else { MAX_CHANNELS as u8 },
             period_us,
-            max_samples: if max_samples < MAX_BATCH_SAMPLES {
-                max_samples as u16
-            } else {
-                MAX_BATCH_SAMPLES as u16
-            },
+            max_samples: if max_samples < MAX_BATCH_SAMPLES { max_samples as u16 } else { MAX_BATCH_SAMPLES as u16 },
             times_us: [0; BLOCK],
             contacts: [0; BLOCK],
             codes: [[0; BLOCK]; MAX_CHANNELS],
@@ -105,16 +94,11 @@ impl<const BLOCK: usize, const BYTES: usize> BatchEncoder<BLOCK, BYTES> {
         self.len() == 0
     }
 
-    /// Stores a sample: Unix time in microseconds, one code a channel ([`MISSING_CODE`] where there is none), contacts.
+    /// Stores a sample: Unix time in microseconds, one code a channel ([`MISSING_CODE`](crate::MISSING_CODE) where there is none), contacts.
     ///
     /// # Errors
     /// [`BatchError::WrongChannels`], or [`BatchError::NotTaken`] after [`Pushed::Complete`]; the sample is not stored.
-    pub fn push(
-        &mut self,
-        time_us: i64,
-        codes: &[i16],
-        contacts: u8,
-    ) -> Result<Pushed, BatchError> {
+    pub fn push(&mut self, time_us: i64, codes: &[i16], contacts: u8) -> Result<Pushed, BatchError> {
         if codes.len() != usize::from(self.channel_count) {
             return Err(BatchError::WrongChannels);
         }
@@ -123,11 +107,9 @@ impl<const BLOCK: usize, const BYTES: usize> BatchEncoder<BLOCK, BYTES> {
             // Left over from the batch before; any block fits an empty batch.
             self.code_block();
         }
-        let (Some(time), Some(contact), false) = (
-            self.times_us.get_mut(self.pending),
-            self.contacts.get_mut(self.pending),
-            self.complete,
-        ) else {
+        let (Some(time), Some(contact), false) =
+            (self.times_us.get_mut(self.pending), self.contacts.get_mut(self.pending), self.complete)
+        else {
             return Err(BatchError::NotTaken);
         };
         *time = time_us;
@@ -143,11 +125,7 @@ impl<const BLOCK: usize, const BYTES: usize> BatchEncoder<BLOCK, BYTES> {
         if self.pending == BLOCK || full {
             self.complete = !self.code_block() || full;
         }
-        Ok(if self.complete {
-            Pushed::Complete
-        } else {
-            Pushed::Stored
-        })
+        Ok(if self.complete { Pushed::Complete } else { Pushed::Stored })
     }
 
     /// Codes what is pending and lends the batch; `None` when there is no sample.
@@ -179,7 +157,7 @@ impl<const BLOCK: usize, const BYTES: usize> BatchEncoder<BLOCK, BYTES> {
         self.samples = 0;
         self.last_contacts = 0;
         self.bits.clear();
-        self.channels = [ChannelEncoder::NEW; MAX_CHANNELS];
+        self.channels.iter_mut().for_each(ChannelEncoder::begin_batch);
     }
 
     /// Codes the pending samples as a block; false when it does not fit and stays pending.
@@ -199,10 +177,7 @@ impl<const BLOCK: usize, const BYTES: usize> BatchEncoder<BLOCK, BYTES> {
         self.code_contacts();
         let columns = self.codes.iter().zip(self.channels.iter_mut());
         for (column, channel) in columns.take(usize::from(self.channel_count)) {
-            channel.code_block(
-                column.get(..self.pending).unwrap_or_default(),
-                &mut self.bits,
-            );
+            channel.code_block(column.get(..self.pending).unwrap_or_default(), &mut self.bits);
         }
         if self.bits.overflowed() {
             self.bits.go_back(mark);
@@ -224,10 +199,10 @@ impl<const BLOCK: usize, const BYTES: usize> BatchEncoder<BLOCK, BYTES> {
                 Some(zigzag_long(step.wrapping_sub(period)))
             })
         };
-        let sum = deviations().fold(0_u64, u64::saturating_add);
-        let uniform = sum == 0;
+        let uniform = deviations().all(|deviation| deviation == 0);
         self.bits.put(u32::from(uniform), 1);
         if !uniform {
+            let sum = deviations().fold(0_u64, u64::saturating_add);
             let mean = sum.checked_div(times.len() as u64).unwrap_or(0);
             let k = mean.max(1).ilog2();
             self.bits.put(k, 6);
@@ -240,22 +215,16 @@ impl<const BLOCK: usize, const BYTES: usize> BatchEncoder<BLOCK, BYTES> {
 
     fn code_contacts(&mut self) {
         let contacts = self.contacts.get(..self.pending).unwrap_or_default();
+        let unchanged = contacts.iter().all(|contact| *contact == self.last_contacts);
+        self.bits.put(u32::from(unchanged), 1);
+        if unchanged {
+            return;
+        }
         let before = core::iter::once(&self.last_contacts).chain(contacts);
-        let changes = || {
-            contacts
-                .iter()
-                .zip(before.clone())
-                .enumerate()
-                .filter(|(_, (now, before))| now != before)
-        };
-        let count = changes().count() as u32;
-        self.bits.put(u32::from(count == 0), 1);
-        if count > 0 {
-            self.bits.put(count.wrapping_sub(1), 6);
-            for (place, (&now, _)) in changes() {
-                self.bits
-                    .put(place as u32 | u32::from(now).wrapping_shl(6), 14);
-            }
+        let changes = || contacts.iter().zip(before.clone()).enumerate().filter(|(_, (now, before))| now != before);
+        self.bits.put((changes().count() as u32).wrapping_sub(1), 6);
+        for (place, (&now, _)) in changes() {
+            self.bits.put(place as u32 | u32::from(now).wrapping_shl(6), 14);
         }
         self.last_contacts = contacts.last().copied().unwrap_or(self.last_contacts);
     }
@@ -272,10 +241,7 @@ fn put_rice<const N: usize>(bits: &mut BitWriter<N>, value: u64, k: u32) {
         put_long(bits, value, 64);
     } else {
         let ones = ones as u32;
-        bits.put(
-            1_u32.wrapping_shl(ones).wrapping_sub(1),
-            ones.wrapping_add(1),
-        );
+        bits.put(1_u32.wrapping_shl(ones).wrapping_sub(1), ones.wrapping_add(1));
         put_long(bits, value & 1_u64.wrapping_shl(k).wrapping_sub(1), k);
     }
 }

@@ -8,7 +8,7 @@ use serde::Serialize;
 use crate::Record;
 use crate::cobs::Stuffer;
 
-/// Longest frame on the wire, bytes; a reader may drop anything longer.
+/// Longest frame before stuffing, bytes; a reader may drop anything longer.
 pub const MAX_FRAME_LEN: usize = 8192;
 
 /// Length of the reserved authentication tag, bytes.
@@ -118,12 +118,7 @@ impl FrameWriter {
         Ok(used)
     }
 
-    fn begin<'a>(
-        &self,
-        kind: u8,
-        flags: u8,
-        out: &'a mut [u8],
-    ) -> Result<FrameSink<'a>, WriteError> {
+    fn begin<'a>(&self, kind: u8, flags: u8, out: &'a mut [u8]) -> Result<FrameSink<'a>, WriteError> {
         let mut sink = FrameSink::new(out);
         sink.extend(&[kind, flags])?;
         let mut left = self.sequence;
@@ -144,17 +139,11 @@ struct FrameSink<'a> {
 
 impl<'a> FrameSink<'a> {
     fn new(out: &'a mut [u8]) -> FrameSink<'a> {
-        FrameSink {
-            stuffer: Stuffer::new(out),
-            digest: CRC.digest(),
-        }
+        FrameSink { stuffer: Stuffer::new(out), digest: CRC.digest() }
     }
 
     fn stuff(&mut self, bytes: &[u8]) -> Result<(), WriteError> {
-        bytes
-            .iter()
-            .try_for_each(|&byte| self.stuffer.push(byte))
-            .ok_or(WriteError::BufferTooShort)
+        bytes.iter().try_for_each(|&byte| self.stuffer.push(byte)).ok_or(WriteError::BufferTooShort)
     }
 
     fn extend(&mut self, bytes: &[u8]) -> Result<(), WriteError> {
@@ -164,8 +153,7 @@ impl<'a> FrameSink<'a> {
 
     fn finish_with<T: Serialize>(self, body: &T) -> Result<usize, WriteError> {
         let mut serializer = Serializer { output: self };
-        body.serialize(&mut serializer)
-            .map_err(|_| WriteError::BufferTooShort)?;
+        body.serialize(&mut serializer).map_err(|_| WriteError::BufferTooShort)?;
         serializer.output.finish()
     }
 

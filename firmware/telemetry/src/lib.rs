@@ -35,16 +35,13 @@ mod prefix_code;
 mod reader;
 mod record;
 
-pub use batch::{
-    BatchError, Columns, MAX_BATCH_SAMPLES, MAX_BLOCK_SAMPLES, SampleBatch, delta_varint_len,
-};
+pub use batch::{BatchError, Columns, MAX_BATCH_SAMPLES, MAX_BLOCK_SAMPLES, SampleBatch, delta_varint_len};
 pub use cobs::{stuff, unstuff};
 pub use encode::{ArchiveEncoder, BatchEncoder, LiveEncoder, Pushed};
 pub use frame::{FrameWriter, MAX_FRAME_LEN, TAG_LEN, WriteError, checksum, max_frame_len};
 pub use reader::{Counts, Damage, Damaged, Event, Frame, FrameReader, Frames, frames};
 pub use record::{
-    AlarmTransition, ChannelInfo, DecodeError, Header, LearnedState, Record, ReleaseCycle,
-    SensorHealth, Totals, kind,
+    AlarmTransition, ChannelInfo, DecodeError, Header, LearnedState, Record, ReleaseCycle, SensorHealth, Totals, kind,
 };
 
 /// Version of the format that this crate writes.

@@ -29,10 +29,7 @@ impl<'de> Flavor<'de> for ZeroExtended<'de> {
         if self.rest.is_empty() {
             return ZEROS.get(..count).ok_or(Error::DeserializeUnexpectedEnd);
         }
-        let (taken, rest) = self
-            .rest
-            .split_at_checked(count)
-            .ok_or(Error::DeserializeUnexpectedEnd)?;
+        let (taken, rest) = self.rest.split_at_checked(count).ok_or(Error::DeserializeUnexpectedEnd)?;
         self.rest = rest;
         Ok(taken)
     }

@@ -12,35 +12,25 @@ pub(crate) struct Gains {
 }
 
 const fn level(level_shift: u32) -> Gains {
-    Gains {
-        level_shift,
-        slope_shift: 0,
-        slope_mask: 0,
-    }
+    Gains { level_shift, slope_shift: 0, slope_mask: 0 }
 }
 
 const fn sloped(level_shift: u32, slope_shift: u32) -> Gains {
-    Gains {
-        level_shift,
-        slope_shift,
-        slope_mask: -1,
-    }
+    Gains { level_shift, slope_shift, slope_mask: -1 }
 }
 
 /// The predictors by number, from slow to fast: exponential averages, some with a slope; number 6 is the last value.
-pub(crate) const PREDICTORS: [Gains; 8] = [
-    level(5),
-    level(4),
-    level(3),
-    sloped(3, 7),
-    level(2),
-    sloped(1, 3),
-    level(0),
-    sloped(0, 1),
-];
+pub(crate) const PREDICTORS: [Gains; 8] =
+    [level(5), level(4), level(3), sloped(3, 7), level(2), sloped(1, 3), level(0), sloped(0, 1)];
+
+/// The gains of a predictor by its number, of which the low three bits count.
+pub(crate) fn gains_of(number: u8) -> Gains {
+    let [first, ..] = PREDICTORS;
+    PREDICTORS.get(usize::from(number & 7)).copied().unwrap_or(first)
+}
 
 /// State of a channel's prediction.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Track {
     level: i32,
     slope: i32,
@@ -57,18 +47,12 @@ impl Track {
 
     /// A track that stands still at a code.
     pub(crate) fn at(code: i16) -> Track {
-        Track {
-            level: i32::from(code).wrapping_shl(16),
-            slope: 0,
-        }
+        Track { level: i32::from(code).wrapping_shl(16), slope: 0 }
     }
 
     /// The track under another predictor: one without slope forgets it.
     pub(crate) fn under(self, gains: Gains) -> Track {
-        Track {
-            level: self.level,
-            slope: self.slope & gains.slope_mask,
-        }
+        Track { level: self.level, slope: self.slope & gains.slope_mask }
     }
 
     #[inline(always)]
@@ -79,13 +63,8 @@ impl Track {
     #[inline(always)]
     fn follow(&mut self, gains: Gains, residual: i16) {
         let scaled = i32::from(residual).wrapping_shl(16);
-        self.level = self
-            .level
-            .wrapping_add(self.slope)
-            .wrapping_add(scaled.wrapping_shr(gains.level_shift));
-        self.slope = self
-            .slope
-            .wrapping_add(scaled.wrapping_shr(gains.slope_shift) & gains.slope_mask);
+        self.level = self.level.wrapping_add(self.slope).wrapping_add(scaled.wrapping_shr(gains.level_shift));
+        self.slope = self.slope.wrapping_add(scaled.wrapping_shr(gains.slope_shift) & gains.slope_mask);
     }
 
     /// The residual of a code.
@@ -94,6 +73,12 @@ impl Track {
         let residual = code.wrapping_sub(self.predicted());
         self.follow(gains, residual);
         residual
+    }
+
+    /// Sum of the folded residuals that the codes would have, the track itself left where it is.
+    pub(crate) fn residual_sum(self, gains: Gains, codes: &[i16]) -> u32 {
+        let mut track = self.under(gains);
+        codes.iter().fold(0, |sum: u32, &code| sum.wrapping_add(u32::from(zigzag(track.residual(gains, code)))))
     }
 
     /// The code that has a residual.

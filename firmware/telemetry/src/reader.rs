@@ -134,13 +134,7 @@ impl<const N: usize> FrameReader<N> {
             started_at: None,
             expected: None,
             held: None,
-            counts: Counts {
-                frames: 0,
-                unknown: 0,
-                damaged: 0,
-                lost: 0,
-                restarts: 0,
-            },
+            counts: Counts { frames: 0, unknown: 0, damaged: 0, lost: 0, restarts: 0 },
         }
     }
 
@@ -192,11 +186,7 @@ impl<const N: usize> FrameReader<N> {
                 self.unstuffer = Unstuffer::START;
             }
             // A zero byte alone is an idle line.
-            let taken = if byte == 0 {
-                1
-            } else {
-                self.unstuffer.feed(input, &mut self.buffer)
-            };
+            let taken = if byte == 0 { 1 } else { self.unstuffer.feed(input, &mut self.buffer) };
             *input = input.get(taken..).unwrap_or_default();
             self.position = self.position.wrapping_add(taken as u64);
             if byte == 0
@@ -229,11 +219,7 @@ impl<const N: usize> FrameReader<N> {
 
     fn damaged(&mut self, offset: u64, reason: Damage) -> Found {
         self.counts.damaged = self.counts.damaged.wrapping_add(1);
-        Found::Damaged(Damaged {
-            offset,
-            length: self.position.wrapping_sub(offset),
-            reason,
-        })
+        Found::Damaged(Damaged { offset, length: self.position.wrapping_sub(offset), reason })
     }
 
     /// Reports a gap before the frame first; the frame itself comes with the next call.
@@ -242,11 +228,7 @@ impl<const N: usize> FrameReader<N> {
         let expected = self.expected.unwrap_or(layout.seq);
         let missing = layout.seq.wrapping_sub(expected);
         if missing > u32::MAX / 2 {
-            self.expected = Some(if layout.seq > u32::MAX / 2 {
-                layout.seq
-            } else {
-                0
-            });
+            self.expected = Some(if layout.seq > u32::MAX / 2 { layout.seq } else { 0 });
             self.counts.restarts = self.counts.restarts.wrapping_add(1);
             return Found::Restarted;
         }
@@ -267,9 +249,7 @@ impl<const N: usize> FrameReader<N> {
 
 /// Finds the parts of an unstuffed frame and checks its sum.
 fn parse(bytes: &[u8], offset: u64) -> Result<Layout, Damage> {
-    let (body, crc) = bytes
-        .split_last_chunk::<CRC_LEN>()
-        .ok_or(Damage::TooShort)?;
+    let (body, crc) = bytes.split_last_chunk::<CRC_LEN>().ok_or(Damage::TooShort)?;
     if checksum(body) != u32::from_le_bytes(*crc) {
         return Err(Damage::Checksum);
     }
@@ -286,14 +266,7 @@ fn parse(bytes: &[u8], offset: u64) -> Result<Layout, Damage> {
     if payload_to < payload_from {
         return Err(Damage::TooShort);
     }
-    Ok(Layout {
-        kind,
-        seq,
-        payload_from,
-        payload_to,
-        tag,
-        offset,
-    })
+    Ok(Layout { kind, seq, payload_from, payload_to, tag, offset })
 }
 
 /// Reads a varint of at most 32 bits; returns it and its length in bytes.
@@ -310,10 +283,7 @@ fn sequence(bytes: &[u8]) -> Option<(u32, usize)> {
 
 /// Reads the frames of bytes that are all at hand, the end included.
 pub const fn frames(bytes: &[u8]) -> Frames<'_> {
-    Frames {
-        rest: bytes,
-        reader: FrameReader::new(),
-    }
+    Frames { rest: bytes, reader: FrameReader::new() }
 }
 
 /// The events of bytes that are all at hand; see [`frames`].
@@ -328,10 +298,7 @@ impl Frames<'_> {
     // No `Iterator`: a frame borrows the reader's buffer until the next call.
     #[allow(clippy::should_implement_trait)]
     pub fn next(&mut self) -> Option<Event<'_>> {
-        let found = self
-            .reader
-            .advance(&mut self.rest)
-            .or_else(|| self.reader.cut_short())?;
+        let found = self.reader.advance(&mut self.rest).or_else(|| self.reader.cut_short())?;
         self.reader.event(found)
     }
 

@@ -180,6 +180,19 @@ pub enum DecodeError {
     Malformed(u8),
 }
 
+impl core::fmt::Display for DecodeError {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        match self {
+            DecodeError::UnknownKind(kind) => write!(f, "record: kind {kind} (known: 1 to 7); skip the frame"),
+            DecodeError::Malformed(kind) => {
+                write!(f, "record: payload of kind {kind} breaks its layout; skip the frame")
+            }
+        }
+    }
+}
+
+impl core::error::Error for DecodeError {}
+
 impl<'a> Record<'a> {
     /// Number of the record's kind.
     pub const fn kind(&self) -> u8 {

@@ -4,8 +4,8 @@
 mod samples;
 
 use airvalve_telemetry::{
-    ArchiveEncoder, BatchEncoder, Columns, Damage, Event, FrameReader, FrameWriter, LiveEncoder,
-    MAX_BATCH_SAMPLES, MAX_CHANNELS, MISSING_CODE, Record, SensorHealth, Totals, frames, kind,
+    ArchiveEncoder, BatchEncoder, Columns, Damage, Event, FrameReader, FrameWriter, LiveEncoder, MAX_BATCH_SAMPLES,
+    MAX_CHANNELS, MISSING_CODE, Record, SensorHealth, Totals, frames, kind,
 };
 use proptest::collection::vec;
 use proptest::prelude::*;

@@ -1,6 +1,6 @@
 //! Samples in columns, as the readers hand them out.
 
-use airvalve_sensors::{Channel, Channels, CodeSample, Contacts, MISSING_CODE, QuantitySample};
+use airvalve_sensors::{CHANNELS, Channel, Channels, CodeSample, Contacts, QuantitySample};
 
 /// Samples in columns: one value a sample and channel, all columns of one length.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -13,7 +13,7 @@ pub struct Block<'a, T> {
     pub contacts: &'a [u8],
 }
 
-/// Codes of the converters, [`MISSING_CODE`] where there is none.
+/// Codes of the converters, [`airvalve_sensors::MISSING_CODE`] where there is none.
 pub type CodeBlock<'a> = Block<'a, i16>;
 /// Quantities in the channels' units, NaN where there is none.
 pub type QuantityBlock<'a> = Block<'a, f32>;
@@ -33,8 +33,7 @@ impl<'a, T: Copy> Block<'a, T> {
     pub fn rows(self) -> impl Iterator<Item = (i64, Channels<T>, Contacts)> + use<'a, T> {
         let [a, b, c, d, e, f, g] = self.columns.0;
         let values = a.iter().zip(b).zip(c).zip(d).zip(e).zip(f).zip(g);
-        let values = values
-            .map(|((((((a, b), c), d), e), f), g)| Channels([*a, *b, *c, *d, *e, *f, *g]));
+        let values = values.map(|((((((a, b), c), d), e), f), g)| Channels([*a, *b, *c, *d, *e, *f, *g]));
         let times = self.times_us.iter().zip(self.contacts);
         times.zip(values).map(|((time, contacts), values)| (*time, values, Contacts(*contacts)))
     }
@@ -50,8 +49,7 @@ impl<'a> CodeBlock<'a> {
 impl<'a> QuantityBlock<'a> {
     /// The samples one by one.
     pub fn samples(self) -> impl Iterator<Item = QuantitySample> + use<'a> {
-        self.rows()
-            .map(|(time_us, quantities, contacts)| QuantitySample { time_us, quantities, contacts })
+        self.rows().map(|(time_us, quantities, contacts)| QuantitySample { time_us, quantities, contacts })
     }
 }
 
@@ -59,7 +57,7 @@ impl<'a> QuantityBlock<'a> {
 #[derive(Clone, Debug)]
 pub(crate) struct BlockBuffer<T> {
     pub(crate) times_us: Vec<i64>,
-    pub(crate) columns: [Vec<T>; airvalve_sensors::CHANNELS],
+    pub(crate) columns: [Vec<T>; CHANNELS],
     pub(crate) contacts: Vec<u8>,
 }
 
@@ -73,9 +71,37 @@ impl<T: Copy> BlockBuffer<T> {
         }
     }
 
+    /// Room for `len` samples, none of them there yet.
+    pub(crate) fn empty(len: usize) -> BlockBuffer<T> {
+        BlockBuffer {
+            times_us: Vec::with_capacity(len),
+            columns: std::array::from_fn(|_| Vec::with_capacity(len)),
+            contacts: Vec::with_capacity(len),
+        }
+    }
+
+    pub(crate) fn len(&self) -> usize {
+        self.times_us.len()
+    }
+
+    pub(crate) fn clear(&mut self) {
+        self.times_us.clear();
+        self.columns.iter_mut().for_each(Vec::clear);
+        self.contacts.clear();
+    }
+
+    #[inline]
+    pub(crate) fn push(&mut self, time_us: i64, values: &[T; CHANNELS], contacts: u8) {
+        self.times_us.push(time_us);
+        for (column, value) in self.columns.iter_mut().zip(values) {
+            column.push(*value);
+        }
+        self.contacts.push(contacts);
+    }
+
     /// The samples of a range; empty when the range is not within the buffer.
     pub(crate) fn block(&self, range: std::ops::Range<usize>) -> Block<'_, T> {
-        let mut columns = Channels([&[][..]; airvalve_sensors::CHANNELS]);
+        let mut columns = Channels([&[][..]; CHANNELS]);
         for (channel, column) in Channel::ALL.into_iter().zip(&self.columns) {
             columns.set(channel, column.get(range.clone()).unwrap_or_default());
         }
@@ -85,9 +111,4 @@ impl<T: Copy> BlockBuffer<T> {
             contacts: self.contacts.get(range).unwrap_or_default(),
         }
     }
-}
-
-/// Whether a column has any value.
-pub(crate) fn has_codes(column: &[i16]) -> bool {
-    column.iter().any(|code| *code != MISSING_CODE)
 }

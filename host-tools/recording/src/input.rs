@@ -36,15 +36,14 @@ pub enum InputError {
     Unknown { file: PathBuf, begins: String },
 }
 
-/// An open file of a known kind, at its beginning.
+/// An open file of a known kind.
 #[derive(Debug)]
 pub struct Input {
     /// Name, for messages.
     pub file: PathBuf,
     /// What it is.
     pub kind: FileKind,
-    /// Its content, seekable.
-    pub content: File,
+    content: File,
 }
 
 impl Input {
@@ -58,7 +57,6 @@ impl Input {
         let mut content = open_content(&file).map_err(unreadable)?;
         let mut probe = Vec::new();
         content.by_ref().take(PROBE_LEN).read_to_end(&mut probe).map_err(unreadable)?;
-        content.seek(SeekFrom::Start(0)).map_err(unreadable)?;
         if probe.is_empty() {
             return Err(InputError::Empty { file });
         }
@@ -66,6 +64,36 @@ impl Input {
             Some(kind) => Ok(Input { file, kind, content }),
             None => Err(InputError::Unknown { begins: beginning(&probe), file }),
         }
+    }
+}
+
+impl Input {
+    /// The same file for one more pass, to be begun when the pass before is done.
+    ///
+    /// # Errors
+    /// [`InputError::Unreadable`] when the system refuses another handle.
+    pub fn another_pass(&self) -> Result<Input, InputError> {
+        let content = self.content.try_clone().map_err(|source| self.unreadable(source))?;
+        Ok(Input { file: self.file.clone(), kind: self.kind, content })
+    }
+
+    /// Begins a pass: the content, at its beginning.
+    pub(crate) fn begin(mut self) -> Result<(File, PathBuf), InputError> {
+        let start = self.content.seek(SeekFrom::Start(0));
+        start.map_err(|source| self.unreadable(source))?;
+        Ok((self.content, self.file))
+    }
+
+    /// Size of the content, bytes.
+    ///
+    /// # Errors
+    /// [`InputError::Unreadable`] when the system does not say.
+    pub fn size_bytes(&self) -> Result<u64, InputError> {
+        Ok(self.content.metadata().map_err(|source| self.unreadable(source))?.len())
+    }
+
+    fn unreadable(&self, source: io::Error) -> InputError {
+        InputError::Unreadable { file: self.file.clone(), source }
     }
 }
 

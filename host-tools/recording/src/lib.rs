@@ -6,13 +6,23 @@
 //! Glossary: *block*, samples in columns; *item*, what stands in a recording; *kind*, what a file is by its content.
 
 mod block;
+pub mod csv;
+pub mod export;
+pub mod gaps;
+pub mod import;
 pub mod input;
+pub mod inspect;
+mod inspect_text;
 pub mod recording;
 pub mod whole_file;
 pub mod writer;
 
 pub use block::{Block, CodeBlock, QuantityBlock};
+pub use export::export_csv;
+pub use gaps::{Gap, GapFinder};
+pub use import::{Imported, import};
 pub use input::{FileKind, Input, InputError};
+pub use inspect::{Summary, inspect};
 pub use recording::{Item, Recording, RecordingError};
 pub use whole_file::{WholeFile, WriteFileError};
 pub use writer::{RecordingWriteError, RecordingWriter};

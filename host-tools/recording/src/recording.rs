@@ -57,7 +57,7 @@ pub enum Item<'a> {
     /// Samples.
     Block(CodeBlock<'a>),
     /// Any record but header and samples.
-    Record(Record<'a>),
+    Record(Box<Record<'static>>),
     /// So many frames are missing here, by their sequence numbers.
     Lost {
         /// Missing frames.
@@ -135,7 +135,8 @@ impl Recording<File> {
         if input.kind != FileKind::Recording {
             return Err(RecordingError::NotARecording { file: input.file });
         }
-        Recording::new(input.content, input.file)
+        let (content, file) = input.begin()?;
+        Recording::new(content, file)
     }
 }
 
@@ -152,8 +153,10 @@ impl<R: Read> Recording<R> {
         let header = loop {
             let before = start.len();
             let chunk = READ_LEN.max(before) as u64;
-            source.by_ref().take(chunk).read_to_end(&mut start).map_err(|source| {
-                RecordingError::Reading { file: file.clone(), offset: before as u64, source }
+            source.by_ref().take(chunk).read_to_end(&mut start).map_err(|source| RecordingError::Reading {
+                file: file.clone(),
+                offset: before as u64,
+                source,
             })?;
             if let Some((header, offset)) = first_header(&start) {
                 check_version(&header, offset, &file)?;
@@ -271,9 +274,7 @@ impl Contents {
     }
 
     fn step(&mut self, frame: Frame<'_>, file: &Path) -> Result<Step, RecordingError> {
-        let skipped = |is_malformed| {
-            Step::Item(Item::Skipped { kind: frame.kind, is_malformed, offset: frame.offset })
-        };
+        let skipped = |is_malformed| Step::Item(Item::Skipped { kind: frame.kind, is_malformed, offset: frame.offset });
         let record = match frame.record() {
             Ok(record) => record,
             Err(DecodeError::UnknownKind(_)) => return Ok(skipped(false)),
@@ -294,12 +295,7 @@ impl Contents {
         })
     }
 
-    fn take_header(
-        &mut self,
-        header: Header,
-        offset: u64,
-        file: &Path,
-    ) -> Result<Step, RecordingError> {
+    fn take_header(&mut self, header: Header, offset: u64, file: &Path) -> Result<Step, RecordingError> {
         check_version(&header, offset, file)?;
         if header.device_id != self.header.device_id {
             return Err(RecordingError::AnotherDevice {
@@ -347,7 +343,7 @@ impl Contents {
 
 impl Step {
     fn record(record: Record<'static>) -> Step {
-        Step::Item(Item::Record(record))
+        Step::Item(Item::Record(Box::new(record)))
     }
 }
 
@@ -375,10 +371,7 @@ pub fn spans(header: &Header) -> Channels<Option<Span>> {
 
 /// Shunt and converter that made the codes.
 pub fn front_end(header: &Header) -> FrontEnd {
-    FrontEnd {
-        shunt_ohm: header.shunt_milliohm as f32 / 1000.0,
-        full_scale_v: header.full_scale_mv as f32 / 1000.0,
-    }
+    FrontEnd { shunt_ohm: header.shunt_milliohm as f32 / 1000.0, full_scale_v: header.full_scale_mv as f32 / 1000.0 }
 }
 
 fn first_header(bytes: &[u8]) -> Option<(Header, u64)> {
@@ -397,9 +390,5 @@ fn check_version(header: &Header, offset: u64, file: &Path) -> Result<(), Record
     if header.format_version == FORMAT_VERSION {
         return Ok(());
     }
-    Err(RecordingError::AnotherVersion {
-        file: file.to_owned(),
-        offset,
-        version: header.format_version,
-    })
+    Err(RecordingError::AnotherVersion { file: file.to_owned(), offset, version: header.format_version })
 }

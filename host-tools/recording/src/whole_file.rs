@@ -21,12 +21,8 @@ pub struct WriteFileError {
 
 fn advice(error: &io::Error) -> &'static str {
     match error.kind() {
-        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
-            "free some space or write elsewhere"
-        }
-        io::ErrorKind::PermissionDenied | io::ErrorKind::ReadOnlyFilesystem => {
-            "choose a folder that you may write to"
-        }
+        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => "free some space or write elsewhere",
+        io::ErrorKind::PermissionDenied | io::ErrorKind::ReadOnlyFilesystem => "choose a folder that you may write to",
         io::ErrorKind::NotFound => "make the folder first",
         io::ErrorKind::IsADirectory => "name a file, not a folder",
         _ => "check the disk or write elsewhere",

@@ -7,8 +7,8 @@ use std::{
 
 use airvalve_sensors::{Channel, CodeSample};
 use airvalve_telemetry::{
-    ArchiveEncoder, BatchError, FrameWriter, Header, MAX_BATCH_SAMPLES, MAX_FRAME_LEN, Pushed,
-    Record, WriteError, max_frame_len,
+    ArchiveEncoder, BatchError, FrameWriter, Header, MAX_BATCH_SAMPLES, MAX_FRAME_LEN, Pushed, Record, WriteError,
+    max_frame_len,
 };
 
 use crate::whole_file::{WholeFile, WriteFileError};
@@ -48,12 +48,8 @@ impl RecordingWriter {
     ///
     /// # Errors
     /// [`RecordingWriteError::File`] when the file cannot be made.
-    pub fn create(
-        file: impl AsRef<Path>,
-        header: Header,
-    ) -> Result<RecordingWriter, RecordingWriteError> {
-        let encoder =
-            ArchiveEncoder::new(header.channels.len(), header.sample_period_us, MAX_BATCH_SAMPLES);
+    pub fn create(file: impl AsRef<Path>, header: Header) -> Result<RecordingWriter, RecordingWriteError> {
+        let encoder = ArchiveEncoder::new(header.channels.len(), header.sample_period_us, MAX_BATCH_SAMPLES);
         let mut writer = RecordingWriter {
             name: file.as_ref().to_owned(),
             out: WholeFile::create(file)?,
@@ -114,15 +110,14 @@ impl RecordingWriter {
         let written = self.frames.write(&Record::Samples(batch), &mut self.frame);
         self.put(written)?;
         self.batches += 1;
-        if self.batches % HEADER_EVERY_BATCHES == 0 {
+        if self.batches.is_multiple_of(HEADER_EVERY_BATCHES) {
             self.write_header()?;
         }
         Ok(true)
     }
 
     fn put(&mut self, written: Result<usize, WriteError>) -> Result<(), RecordingWriteError> {
-        let len = written
-            .map_err(|source| RecordingWriteError::Frame { file: self.name.clone(), source })?;
+        let len = written.map_err(|source| RecordingWriteError::Frame { file: self.name.clone(), source })?;
         let frame = self.frame.get(..len).unwrap_or_default();
         self.out.write_all(frame).map_err(|source| self.out.error("written", source))?;
         Ok(())

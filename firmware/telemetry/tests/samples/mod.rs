@@ -1,7 +1,8 @@
 //! Samples to frames and back, for tests and the speed example.
+#![allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing, dead_code)]
 
 use airvalve_telemetry::{
-    BatchEncoder, Columns, Event, FrameWriter, MAX_BATCH_SAMPLES, MAX_CHANNELS, Pushed, Record,
+    ArchiveEncoder, BatchEncoder, Columns, Event, FrameWriter, MAX_BATCH_SAMPLES, MAX_CHANNELS, Pushed, Record,
     SampleBatch, frames, max_frame_len,
 };
 
@@ -53,4 +54,26 @@ pub(crate) fn for_each_batch(
         let count = batch.decode_with(&mut columns, &mut on_residual).unwrap();
         on_batch(&columns, usize::from(batch.channels), count);
     }
+}
+
+/// Codes three columns as samples of 10 Hz with the archive encoder.
+pub(crate) fn archive(columns: &[Vec<i16>; 3]) -> Vec<u8> {
+    let [a, b, c] = columns;
+    let codes: Vec<[i16; 3]> = a.iter().zip(b).zip(c).map(|((&a, &b), &c)| [a, b, c]).collect();
+    let samples = (0..).zip(&codes).map(|(n, codes)| (n * 100_000, &codes[..], 0x71));
+    encode(ArchiveEncoder::new(3, 100_000, MAX_BATCH_SAMPLES), samples)
+}
+
+/// Zero-order entropy of a recording's residuals, each channel over the whole recording, bytes.
+///
+/// Source: Shannon, "A Mathematical Theory of Communication", Bell System Technical Journal 27, 1948, section 6.
+pub(crate) fn residual_entropy_bytes(recording: &[u8]) -> f64 {
+    let mut counts = vec![vec![0_u32; 1 << 16]; MAX_CHANNELS];
+    for_each_batch(recording, |channel, residual| counts[channel][usize::from(residual as u16)] += 1, |_, _, _| {});
+    let bits = |counts: &Vec<u32>| {
+        let total: f64 = counts.iter().map(|&n| f64::from(n)).sum();
+        let occurring = counts.iter().filter(|&&n| n > 0).map(|&n| f64::from(n));
+        occurring.map(|n| -n * (n / total).log2()).sum::<f64>()
+    };
+    counts.iter().map(bits).sum::<f64>() / 8.0
 }

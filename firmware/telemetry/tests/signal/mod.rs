@@ -1,20 +1,20 @@
 //! Signals of made-up 4-20 mA transmitters as ADC codes: white noise on ramps and steps.
 
-use core::array;
+use std::array;
 
 /// Codes from 4 mA to 20 mA.
-const SPAN: f64 = 19_200.0;
+pub(crate) const SPAN: f64 = 19_200.0;
 const ZERO: f64 = 4_800.0;
 
-/// SplitMix64 and a sum of uniform numbers for the normal distribution.
-pub struct Noise(u64);
+/// SplitMix64; normal numbers by the Box-Muller transform.
+pub(crate) struct Noise(u64);
 
 impl Noise {
-    pub fn new(seed: u64) -> Noise {
+    pub(crate) fn new(seed: u64) -> Noise {
         Noise(seed)
     }
 
-    pub fn next(&mut self) -> u64 {
+    pub(crate) fn next(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
         let mut z = self.0;
         z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
@@ -22,19 +22,18 @@ impl Noise {
         z ^ (z >> 31)
     }
 
-    pub fn uniform(&mut self) -> f64 {
+    pub(crate) fn uniform(&mut self) -> f64 {
         (self.next() >> 11) as f64 / (1_u64 << 53) as f64
     }
 
-    pub fn normal(&mut self) -> f64 {
+    pub(crate) fn normal(&mut self) -> f64 {
         let (u, v) = (1.0 - self.uniform(), self.uniform());
         (-2.0 * u.ln()).sqrt() * (std::f64::consts::TAU * v).cos()
     }
 }
 
 /// Float, chamber pressure and odour at 10 Hz with pump starts, release strokes and slow odour.
-#[allow(unreachable_pub)]
-pub fn transmitters(seed: u64, samples: usize, noise_pct: f64) -> [Vec<i16>; 3] {
+pub(crate) fn transmitters(seed: u64, samples: usize, noise_pct: f64) -> [Vec<i16>; 3] {
     let mut noise = Noise::new(seed);
     let sigma = noise_pct / 100.0 * SPAN;
     let mut columns: [Vec<i16>; 3] = array::from_fn(|_| Vec::with_capacity(samples));

@@ -133,8 +133,7 @@ mod tests {
 
     fn judge(times: &[i64]) -> (Gate, Vec<Verdict>) {
         let mut gate = Gate::default();
-        let verdicts =
-            times.iter().zip(2..).map(|(time, line)| gate.judge(Some(*time), line)).collect();
+        let verdicts = times.iter().zip(2..).map(|(time, line)| gate.judge(Some(*time), line)).collect();
         (gate, verdicts)
     }
 

@@ -1,8 +1,7 @@
 //! Decimal numbers as files of measurements have them.
 
 /// Powers of ten that are exact.
-const TENS: [f64; 16] =
-    [1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15];
+const TENS: [f64; 16] = [1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15];
 
 /// Reads a plain decimal (`-12.5`) at the start of `bytes`; returns it and its length in bytes.
 ///
@@ -44,11 +43,8 @@ fn digits(bytes: &[u8], mantissa: &mut u64) -> usize {
 /// Reads a cell of any spelling of a finite number; `comma` says whether the decimal mark may be a comma.
 pub(super) fn any_number(cell: &str, comma: bool) -> Option<f32> {
     let cell = cell.trim();
-    let number = if comma && cell.contains(',') && !cell.contains('.') {
-        cell.replace(',', ".").parse()
-    } else {
-        cell.parse()
-    };
+    let number =
+        if comma && cell.contains(',') && !cell.contains('.') { cell.replace(',', ".").parse() } else { cell.parse() };
     number.ok().filter(|number: &f32| number.is_finite())
 }
 

@@ -97,16 +97,13 @@ fn two_digits([tens, ones]: [u8; 2]) -> Option<u32> {
 }
 
 fn minute_us(minute: &[u8; 17]) -> Option<i64> {
-    let &[y1, y2, y3, y4, b'-', mo1, mo2, b'-', d1, d2, b'T' | b't' | b' ', h1, h2, b':', m1, m2, b':'] =
-        minute
-    else {
+    let &[y1, y2, y3, y4, b'-', mo1, mo2, b'-', d1, d2, b'T' | b't' | b' ', h1, h2, b':', m1, m2, b':'] = minute else {
         return None;
     };
     let year = two_digits([y1, y2])? * 100 + two_digits([y3, y4])?;
     let (month, day) = (two_digits([mo1, mo2])?, two_digits([d1, d2])?);
     let (hour, minute) = (two_digits([h1, h2])?, two_digits([m1, m2])?);
-    let time =
-        DateTime::new(year as i16, month as i8, day as i8, hour as i8, minute as i8, 0, 0).ok()?;
+    let time = DateTime::new(year as i16, month as i8, day as i8, hour as i8, minute as i8, 0, 0).ok()?;
     civil_us(time)
 }
 
@@ -189,7 +186,7 @@ impl LocalClock {
         {
             return Some(offset);
         }
-        let civil = Timestamp::from_microsecond(local_us).ok()?.to_zoned(TimeZone::UTC).datetime();
+        let civil = TimeZone::UTC.to_datetime(Timestamp::from_microsecond(local_us).ok()?);
         let offset = self.zone.to_ambiguous_timestamp(civil).offset();
         self.hour = Some((quarter, offset));
         Some(offset)

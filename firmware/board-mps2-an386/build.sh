@@ -1,0 +1,27 @@
+#!/usr/bin/env bash
+# Builds the image with rustup's target where it is installed, else with Debian's compiler and its library sources.
+# Prints what the image takes of its limits; its last line is the image's path.
+set -euo pipefail
+cd "$(dirname "$0")"
+
+target=thumbv7em-none-eabihf
+# Called from a cargo of another toolchain (a test), that one's settings must not leak in here.
+unset RUSTFLAGS CARGO_ENCODED_RUSTFLAGS RUSTC RUSTC_WRAPPER LD_LIBRARY_PATH
+
+if rustup target list --installed 2>/dev/null | grep -qx "$target"; then
+    cargo build --release --quiet --locked --target "$target" "$@"
+elif [ -x /usr/bin/rustc ] && [ -x /usr/bin/cargo ] && [ -d "$(/usr/bin/rustc --print sysroot)/lib/rustlib/src/rust/library/core" ] &&
+    command -v ld.lld >/dev/null; then
+    RUSTC_BOOTSTRAP=1 RUSTC=/usr/bin/rustc RUSTFLAGS="-C linker=ld.lld -C linker-flavor=ld.lld" \
+        /usr/bin/cargo build --release --quiet --locked -Zbuild-std=core --target "$target" "$@"
+else
+    cat >&2 <<END
+build.sh: no compiler for $target; install one of
+  rustup target add $target
+  apt-get install -y --no-install-recommends rustc-web cargo-web rust-web-src lld
+END
+    exit 1
+fi
+
+image="${CARGO_TARGET_DIR:-$PWD/target}/$target/release/airvalve-board"
+echo "$image"

@@ -1,0 +1,192 @@
+//! Reading CSV files: a fast path for plain rows, a patient one for the others, blocks of quantities out.
+
+use std::{
+    fs::File,
+    io::Read,
+    path::{Path, PathBuf},
+};
+
+use airvalve_sensors::Channel;
+use serde::Serialize;
+
+use super::{
+    CsvError, RowCounts, Tally,
+    gate::{Gate, Verdict},
+    layout::{CsvOptions, Layout, Role},
+    lines::Lines,
+    row::{Row, RowReader},
+};
+use crate::{
+    block::{BlockBuffer, QuantityBlock},
+    input::{FileKind, Input},
+};
+
+/// Rows in a block, up to the few that a clock step adds.
+const BLOCK_ROWS: usize = 4096;
+
+/// What was met in a CSV file so far.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct CsvReport {
+    /// Rows, by what became of them.
+    pub rows: RowCounts,
+    /// Cells that could not be read, by column: missing samples.
+    pub bad_cells: Vec<(&'static str, Tally)>,
+    /// Rows with more cells than the header has columns: their samples are missing.
+    pub long_rows: Tally,
+    /// Columns that are not known, and left out.
+    pub unused_columns: Vec<String>,
+    /// The first time that could not be read, as it stands.
+    pub first_unreadable_time: Option<String>,
+}
+
+/// A CSV file that is being read.
+///
+/// # Example
+/// ```no_run
+/// use airvalve_recording::csv::{CsvOptions, CsvReader};
+/// let mut csv = CsvReader::open("night.csv", CsvOptions::default())?;
+/// while let Some(block) = csv.next_block()? {
+///     println!("{} samples", block.len());
+/// }
+/// println!("{} rows rejected", csv.report().rows.rejected());
+/// # Ok::<(), airvalve_recording::csv::CsvError>(())
+/// ```
+pub struct CsvReader<R = File> {
+    lines: Lines<R>,
+    rows: RowReader,
+    gate: Gate,
+    held: Vec<Row>,
+    block: BlockBuffer<f32>,
+}
+
+impl CsvReader<File> {
+    /// Opens a CSV file; `-` is standard input.
+    ///
+    /// # Errors
+    /// [`CsvError`] when it cannot be read, is no CSV file, or lacks columns.
+    pub fn open(file: impl AsRef<Path>, options: CsvOptions) -> Result<CsvReader, CsvError> {
+        CsvReader::from_input(Input::open(file)?, options)
+    }
+
+    /// A CSV file that has been opened and recognised.
+    ///
+    /// # Errors
+    /// As [`CsvReader::open`].
+    pub fn from_input(input: Input, options: CsvOptions) -> Result<CsvReader, CsvError> {
+        if input.kind != FileKind::Csv {
+            return Err(CsvError::NotCsv { file: input.file });
+        }
+        let (content, file) = input.begin()?;
+        CsvReader::new(content, file, options)
+    }
+}
+
+impl<R: Read> CsvReader<R> {
+    /// Reads rows from a source; `file` names it in messages.
+    ///
+    /// # Errors
+    /// As [`CsvReader::open`].
+    pub fn new(source: R, file: impl Into<PathBuf>, options: CsvOptions) -> Result<CsvReader<R>, CsvError> {
+        let mut lines = Lines::new(source, file.into());
+        let (header, number) = loop {
+            if !lines.fill()? {
+                break (Vec::new(), lines.number);
+            }
+            let line = lines.take_line().trim_ascii();
+            if !line.is_empty() {
+                break (line.to_vec(), lines.number);
+            }
+        };
+        let layout = Layout::read(&header, &options, &lines.file, number)?;
+        Ok(CsvReader {
+            lines,
+            rows: RowReader::new(layout, options),
+            gate: Gate::default(),
+            held: Vec::new(),
+            block: BlockBuffer::empty(BLOCK_ROWS + 16),
+        })
+    }
+
+    /// The channels that the file has columns for.
+    pub fn channels(&self) -> Vec<Channel> {
+        let channel = |role: &Role| match role {
+            Role::Channel(channel) => Some(*channel),
+            _ => None,
+        };
+        self.rows.layout.roles.iter().filter_map(channel).collect()
+    }
+
+    /// What was met so far; whole once the last block is out.
+    pub fn report(&self) -> CsvReport {
+        CsvReport {
+            rows: self.gate.counts,
+            bad_cells: self.rows.bad_cells(),
+            long_rows: self.rows.long_rows,
+            unused_columns: self.rows.layout.unused.clone(),
+            first_unreadable_time: self.rows.first_unreadable.clone(),
+        }
+    }
+
+    /// The next samples that are used, in the order of the file; `None` at the end.
+    ///
+    /// # Errors
+    /// [`CsvError`] when the source fails, or the first times or rows show that the file is of another shape.
+    pub fn next_block(&mut self) -> Result<Option<QuantityBlock<'_>>, CsvError> {
+        self.block.clear();
+        while self.block.len() < BLOCK_ROWS {
+            if !self.lines.fill()? {
+                self.gate.reject_held();
+                break;
+            }
+            self.take_rows()?;
+        }
+        let len = self.block.len();
+        Ok((len > 0).then(|| self.block.block(0..len)))
+    }
+
+    /// Reads rows from the lines at hand until the block is full.
+    fn take_rows(&mut self) -> Result<(), CsvError> {
+        while self.block.len() < BLOCK_ROWS {
+            let ahead = self.lines.ahead();
+            if ahead.is_empty() {
+                return Ok(());
+            }
+            let row = match self.rows.plain_row(ahead) {
+                Some((row, len)) => {
+                    self.lines.skip_line(len);
+                    row
+                }
+                None => {
+                    let line = self.lines.take_line().trim_ascii().to_vec();
+                    if line.is_empty() {
+                        continue;
+                    }
+                    let (number, is_first) = (self.lines.number, self.gate.counts.read == 0);
+                    self.rows.any_row(&line, number, is_first, &self.lines.file)?
+                }
+            };
+            self.admit(row);
+        }
+        Ok(())
+    }
+
+    #[inline]
+    fn admit(&mut self, row: Row) {
+        match self.gate.judge(row.time_us, self.lines.number) {
+            Verdict::Use => self.block.push(row.time_us.unwrap_or_default(), &row.values, row.contacts.0),
+            Verdict::Reject => {}
+            Verdict::Hold => {
+                if self.gate.held() == 1 {
+                    self.held.clear();
+                }
+                self.held.push(row);
+            }
+            Verdict::UseHeld => {
+                self.held.push(row);
+                for row in self.held.drain(..) {
+                    self.block.push(row.time_us.unwrap_or_default(), &row.values, row.contacts.0);
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,218 @@
+//! Files as a whole: kinds, places that cannot be written, import and export.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+use std::{fs, io::Write, path::Path};
+
+use airvalve_recording::{
+    Item, Recording, RecordingWriter, WholeFile,
+    csv::{CsvOptions, CsvReader},
+    export_csv, import, inspect,
+};
+use airvalve_sensors::{Channel, CodeSample, Contact, Contacts, MISSING_CODE};
+use airvalve_site::Site;
+use airvalve_telemetry::{ChannelInfo, FORMAT_VERSION, Header};
+
+const SITE: &str = r#"
+site = { name = "Example hill", altitude_m = 85.0, valve_id = "valve-a" }
+line = { static_kpa = 180.0, working_kpa = 320.0, allowable_kpa = 1000.0, flow_l_s = 28.0 }
+vault = { volume_m3 = 5.0, air_changes_per_h = 2.0 }
+sensors.sample_hz = 10.0
+[valve]
+seal_volume_l = 1.2
+stroke_volume_l = 6.0
+large_orifice = { diameter_mm = 50.0, discharge_coefficient = 0.62, opens_below_pct = 20.0, reopen_kpa = 5.0 }
+release_orifice = [{ diameter_mm = 2.5, discharge_coefficient = 0.65, opens_below_pct = 80.0, closes_above_pct = 92.0 }]
+"#;
+
+fn site() -> Site {
+    Site::parse(SITE, "valve-a.toml").unwrap()
+}
+
+fn said(path: &Path) -> String {
+    inspect(path, &CsvOptions::default()).unwrap_err().to_string()
+}
+
+fn samples(path: &Path) -> Vec<CodeSample> {
+    let mut recording = Recording::open(path).unwrap();
+    let mut samples = Vec::new();
+    while let Some(item) = recording.next_item().unwrap() {
+        if let Item::Block(block) = item {
+            samples.extend(block.samples());
+        }
+    }
+    samples
+}
+
+#[test]
+fn a_file_is_told_by_its_content() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("night.airvalve");
+    fs::write(&path, "").unwrap();
+    assert!(said(&path).contains("the file is empty (0 bytes)"), "{}", said(&path));
+    fs::write(&path, "[site]\nname = 1\n").unwrap();
+    assert!(said(&path).contains("neither a recording nor a CSV file"), "{}", said(&path));
+    fs::write(&path, [7_u8; 5000]).unwrap();
+    assert!(said(&path).contains("neither a recording nor a CSV file"), "{}", said(&path));
+    fs::write(&path, "time,float_pct,pressure_kpa,odour_ppm\n1,2,3,4\n").unwrap();
+    assert_eq!(inspect(&path, &CsvOptions::default()).unwrap().kind, "csv");
+    assert!(Recording::open(&path).err().unwrap().to_string().contains("a CSV file, not a recording"));
+    assert!(said(folder.path()).contains("cannot be read"), "{}", said(folder.path()));
+    assert!(said(Path::new("/nowhere")).contains("/nowhere: cannot be read"));
+}
+
+#[test]
+fn a_file_appears_only_when_it_is_whole() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("out.csv");
+    fs::write(&path, "old").unwrap();
+    let mut file = WholeFile::create(&path).unwrap();
+    file.write_all(b"new").unwrap();
+    assert_eq!(fs::read(&path).unwrap(), b"old");
+    drop(file);
+    assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1);
+    let mut file = WholeFile::create(&path).unwrap();
+    file.write_all(b"new").unwrap();
+    file.finish().unwrap();
+    assert_eq!(fs::read(&path).unwrap(), b"new");
+    assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1);
+}
+
+#[test]
+fn a_full_disk_is_said_and_leaves_nothing() {
+    if !Path::new("/dev/full").exists() {
+        return;
+    }
+    let mut file = WholeFile::create("/dev/full").unwrap();
+    let written = file.write_all(&[0; 1 << 20]).err().map(|source| file.error("written", source));
+    let error = written.or_else(|| file.finish().err()).unwrap().to_string();
+    assert!(error.contains("/dev/full: cannot be written") && error.contains("free some space"), "{error}");
+
+    let header = header(&[0]);
+    let error = (|| {
+        let mut writer = RecordingWriter::create("/dev/full", header)?;
+        for number in 0..100_000 {
+            writer.write_sample(&sample(number))?;
+        }
+        writer.finish()
+    })();
+    assert!(error.unwrap_err().to_string().contains("free some space"));
+}
+
+#[test]
+fn a_folder_that_is_not_there_or_a_file_in_the_way_is_said() {
+    let folder = tempfile::tempdir().unwrap();
+    let error = WholeFile::create(folder.path().join("no/out")).unwrap_err().to_string();
+    assert!(error.contains("make the folder first"), "{error}");
+    let error = WholeFile::create(folder.path()).unwrap_err().to_string();
+    assert!(error.contains("name a file, not a folder"), "{error}");
+}
+
+#[test]
+fn no_permission_is_said() {
+    // Root may write anywhere, but not there.
+    let error = WholeFile::create("/proc/out").unwrap_err().to_string();
+    assert!(error.contains("/proc/out: cannot be made"), "{error}");
+}
+
+fn header(channels: &[u8]) -> Header {
+    let site = site();
+    let info = |id: &u8| {
+        let span = site.sensors.channels.get(Channel::from_id(*id).unwrap()).span;
+        ChannelInfo { id: *id, low: span.low, high: span.high }
+    };
+    Header {
+        device_id: "valve-a".try_into().unwrap(),
+        format_version: FORMAT_VERSION,
+        channels: channels.iter().map(info).collect(),
+        contacts_fitted: 0b101,
+        sample_period_us: 100_000,
+        anchor_us: 1_772_400_000_000_000,
+        shunt_milliohm: 150_000,
+        full_scale_mv: 4096,
+        ..Header::default()
+    }
+}
+
+/// A sample of codes from a broken loop (0 mA) to a shorted one (22 mA).
+fn sample(number: i64) -> CodeSample {
+    let mut sample = CodeSample::missing(1_772_400_000_000_000 + number * 100_000 + number % 3);
+    for (place, channel) in Channel::ALL.into_iter().enumerate() {
+        let code = (number * (7 + place as i64) * 131 % 26_400) as i16;
+        sample.codes.set(channel, if number % 13 == place as i64 { MISSING_CODE } else { code });
+    }
+    sample.contacts = Contacts::default()
+        .with(Contact::PumpRunning, Some(number % 2 == 0))
+        .with(Contact::VaultWater, (number % 3 == 0).then_some(true));
+    sample
+}
+
+#[test]
+fn a_recording_goes_to_csv_and_back_with_the_same_codes_and_times() {
+    let folder = tempfile::tempdir().unwrap();
+    let (first, csv, second) = (folder.path().join("a"), folder.path().join("a.csv"), folder.path().join("b"));
+    let mut writer = RecordingWriter::create(&first, header(&[0, 1, 2, 3, 4, 5, 6])).unwrap();
+    (0..30_000).for_each(|number| writer.write_sample(&sample(number)).unwrap());
+    writer.finish().unwrap();
+    assert_eq!(export_csv(&first, &csv).unwrap(), 30_000);
+    let imported = import(&csv, &site(), &CsvOptions::default(), &second).unwrap();
+    assert_eq!(imported.widened, []);
+    assert_eq!(imported.report.rows.rejected(), 0);
+    assert_eq!(samples(&second), samples(&first));
+    let (old, new) = (Recording::open(&first).unwrap(), Recording::open(&second).unwrap());
+    assert_eq!(old.header(), new.header());
+}
+
+#[test]
+fn channels_that_are_not_fitted_stay_so() {
+    let folder = tempfile::tempdir().unwrap();
+    let (first, csv, second) = (folder.path().join("a"), folder.path().join("a.csv"), folder.path().join("b"));
+    let mut writer = RecordingWriter::create(&first, header(&[0, 1])).unwrap();
+    (0..100).for_each(|number| writer.write_sample(&sample(number)).unwrap());
+    writer.finish().unwrap();
+    export_csv(&first, &csv).unwrap();
+    let text = fs::read_to_string(&csv).unwrap();
+    assert!(text.starts_with("time,float_pct,pressure_kpa,odour_ppm,pump_on,vault_water\n"), "{text}");
+    import(&csv, &site(), &CsvOptions::default(), &second).unwrap();
+    assert_eq!(samples(&second), samples(&first));
+}
+
+#[test]
+fn a_span_is_widened_to_hold_the_data_and_it_is_said() {
+    let folder = tempfile::tempdir().unwrap();
+    let (csv, out) = (folder.path().join("a.csv"), folder.path().join("a"));
+    fs::write(&csv, "time,float_pct,pressure_kpa,odour_ppm\n1,50,3000,\n2,50,100,\n").unwrap();
+    let imported = import(&csv, &site(), &CsvOptions::default(), &out).unwrap();
+    let said: Vec<String> = imported.widened.iter().map(ToString::to_string).collect();
+    assert_eq!(said.len(), 1);
+    assert!(said[0].starts_with("chamber pressure: span -100 .. 1600 widened to -100 .. 3000 kPa"), "{said:?}");
+    // The odour column is empty throughout: not fitted.
+    assert_eq!(imported.header.channels.iter().map(|info| info.id).collect::<Vec<_>>(), [0, 1]);
+    assert_eq!(samples(&out)[0].codes.get(Channel::ChamberPressure), 24_000);
+    assert_eq!(imported.header.sample_period_us, 1_000_000);
+}
+
+#[test]
+fn a_csv_without_a_row_that_can_be_used_makes_no_recording() {
+    let folder = tempfile::tempdir().unwrap();
+    let (csv, out) = (folder.path().join("a.csv"), folder.path().join("a"));
+    fs::write(&csv, "time,float_pct,pressure_kpa,odour_ppm\nnoon,50,3000,\n").unwrap();
+    let error = import(&csv, &site(), &CsvOptions::default(), &out).unwrap_err().to_string();
+    assert!(error.contains("no row can be used (1 read; first time that cannot be read: noon)"), "{error}");
+    assert!(!out.exists());
+}
+
+#[test]
+fn an_export_reads_back_as_quantities() {
+    let folder = tempfile::tempdir().unwrap();
+    let (first, csv) = (folder.path().join("a"), folder.path().join("a.csv"));
+    let mut writer = RecordingWriter::create(&first, header(&[0, 1, 2])).unwrap();
+    (0..1_000).for_each(|number| writer.write_sample(&sample(number)).unwrap());
+    writer.finish().unwrap();
+    export_csv(&first, &csv).unwrap();
+    let mut reader = CsvReader::open(&csv, CsvOptions::default()).unwrap();
+    let mut read = 0;
+    while let Some(block) = reader.next_block().unwrap() {
+        read += block.len();
+    }
+    assert_eq!(read, 1_000);
+}

@@ -1,0 +1,198 @@
+//! The device gives the same records on the processor as on the host, and stays within its limits there.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+use airvalve_monitor::{
+    Settings, SiteData,
+    airflow::Orifice,
+    device::{Device, DeviceConfig},
+    site::ReleaseStage,
+};
+use airvalve_sensors::{Channel, Channels, CodeSample, Contact, Contacts, FrontEnd, Span};
+use airvalve_telemetry::{Event, Frame, frames, kind};
+use airvalve_tests::emulated::{Board, FLASH_LIMIT_BYTES, INSTRUCTIONS_LIMIT, RAM_LIMIT_BYTES};
+
+/// Two hours at 10 Hz.
+const SAMPLES: u32 = 72_000;
+const PERIOD_US: i64 = 100_000;
+const START_US: i64 = 1_790_000_000_000_000;
+
+#[test]
+fn the_emulated_board_and_the_host_give_the_same_telemetry() {
+    let config = config();
+    let samples = two_hours();
+    let on_host = on_host(&config, &samples);
+    // A signal that leaves the detector idle would prove little.
+    let counts = [kind::SAMPLES, kind::ALARM_TRANSITION, kind::RELEASE_CYCLE, kind::SENSOR_HEALTH]
+        .map(|kind| count_of(kind, &on_host));
+    let [batches, alarms, cycles, health] = counts;
+    println!("{} bytes: {batches} batches, {alarms} alarm changes, {cycles} cycles, {health} of health", on_host.len());
+    assert!(batches >= 60 && alarms >= 4 && cycles >= 20 && health >= 2, "{counts:?}");
+
+    let run = Board::build().and_then(|board| board.run(&config, &samples)).unwrap_or_else(|error| panic!("{error}"));
+    println!("{}", run.figures.table());
+
+    let same = run.telemetry.iter().zip(&on_host).take_while(|(board, host)| board == host).count();
+    assert_eq!(
+        (run.telemetry.len(), same),
+        (on_host.len(), on_host.len()),
+        "length of the board's telemetry and how much of it equals the host's, bytes"
+    );
+    assert_eq!(run.figures.samples, SAMPLES - GAP_SAMPLES);
+    assert!(run.figures.flash_bytes <= FLASH_LIMIT_BYTES, "flash: {} bytes", run.figures.flash_bytes);
+    assert!(run.figures.ram_bytes() <= RAM_LIMIT_BYTES, "RAM: {} bytes", run.figures.ram_bytes());
+    let instructions = run.figures.instructions_per_sample(run.figures.driver_ticks + run.figures.device_ticks);
+    assert!(instructions <= INSTRUCTIONS_LIMIT, "{instructions:.0} instructions a sample");
+}
+
+#[test]
+fn a_board_that_cannot_use_the_configuration_says_so() {
+    let mut config = config();
+    // Longer than the board's line takes.
+    config.learned = heapless::Vec::from_slice(&[1; 1_024]).unwrap();
+    let run = Board::build().and_then(|board| board.run(&config, &[]));
+    // Unusable bytes of what was learned are no reason to stand still: the device begins anew.
+    assert_eq!(run.map(|run| run.figures.samples).ok(), Some(0));
+}
+
+fn on_host(config: &DeviceConfig, samples: &[CodeSample]) -> Vec<u8> {
+    let mut telemetry = Vec::new();
+    let mut sink = |bytes: &[u8]| telemetry.extend_from_slice(bytes);
+    let mut device = Device::new(config);
+    samples.iter().for_each(|sample| device.sample(sample, &mut sink));
+    device.flush(samples.last().map_or(0, |sample| sample.time_us), &mut sink);
+    telemetry
+}
+
+fn count_of(kind: u8, telemetry: &[u8]) -> usize {
+    let mut frames = frames(telemetry);
+    let mut count = 0;
+    while let Some(event) = frames.next() {
+        let Event::Frame(Frame { kind: found, .. }) = event else { panic!("{event:?}") };
+        count += usize::from(found == kind);
+    }
+    count
+}
+
+/// An invented valve on an invented main.
+fn config() -> DeviceConfig {
+    let span = |low, high| Some(Span { low, high });
+    DeviceConfig {
+        device_id: "emulated".try_into().unwrap(),
+        site: SiteData {
+            p_atm_kpa: 100.3,
+            static_kpa: 180.0,
+            working_kpa: 320.0,
+            flow_l_s: 28.0,
+            largest_pocket_m3: 0.5,
+            seal_volume_l: 1.2,
+            stroke_volume_l: 6.0,
+            large_out: Orifice::Area { effective_area_mm2: 1_217.0 },
+            large_in: Orifice::Area { effective_area_mm2: 1_217.0 },
+            large_opens_below_pct: 20.0,
+            large_closes_above_pct: 22.0,
+            reopen_kpa: 5.0,
+            small: ReleaseStage {
+                orifice: Orifice::Conductance { sonic_conductance_dm3_s_bar: 0.64, critical_ratio: 0.3 },
+                opens_below_pct: 80.0,
+                closes_above_pct: 92.0,
+            },
+            second: None,
+            is_sewage: true,
+            air_temperature_k: 285.15,
+            sample_period_s: 0.1,
+            burst_s: 0.0,
+            burst_every_s: 0.0,
+            spans: Channels([
+                span(0.0, 100.0),
+                span(-100.0, 1_600.0),
+                span(0.0, 200.0),
+                span(-100.0, 1_600.0),
+                None,
+                None,
+                None,
+            ]),
+            accuracy_pct_span: Channels([1.0, 0.5, 5.0, 0.5, 1.0, 1.0, 1.0]),
+            front_end: FrontEnd::default(),
+        },
+        settings: Settings::default(),
+        learned: heapless::Vec::new(),
+        started_us: START_US,
+    }
+}
+
+/// Seconds in which each thing happens.
+const JAM_S: std::ops::Range<f32> = 3_000.0..4_200.0;
+const VACUUM_S: std::ops::Range<f32> = 4_800.0..4_860.0;
+const LINE_MISSING_S: std::ops::Range<f32> = 5_100.0..5_220.0;
+const ODOUR_MISSING_S: std::ops::Range<f32> = 5_700.0..5_790.0;
+const ALL_MISSING_S: std::ops::Range<f32> = 6_000.0..6_000.3;
+/// First sample of the gap and its length, samples.
+const GAP_FROM: u32 = 64_800;
+const GAP_SAMPLES: u32 = 600;
+
+/// A valve in which everything happens that the detector follows; no physics, just a lively signal.
+fn two_hours() -> Vec<CodeSample> {
+    let mut valve = Valve { float_pct: 95.0, pressure_kpa: 180.0, odour_ppm: 0.5, is_releasing: false, seed: 1 };
+    let samples = (0..SAMPLES).map(|number| valve.next(number));
+    let gap = GAP_FROM..GAP_FROM + GAP_SAMPLES;
+    samples.zip(0..).filter(|(_, number)| !gap.contains(number)).map(|(sample, _)| sample).collect()
+}
+
+struct Valve {
+    float_pct: f32,
+    pressure_kpa: f32,
+    odour_ppm: f32,
+    is_releasing: bool,
+    seed: u32,
+}
+
+impl Valve {
+    /// A number from -1 to 1, the same in every run.
+    fn random(&mut self) -> f32 {
+        self.seed = self.seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        (self.seed >> 8) as f32 / 8_388_608.0 - 1.0
+    }
+
+    fn next(&mut self, number: u32) -> CodeSample {
+        let time_s = number as f32 * 0.1;
+        let is_pumping = number % 6_000 >= 3_000;
+        let is_vacuum = VACUUM_S.contains(&time_s);
+        let target_kpa = if is_vacuum { -25.0 } else if is_pumping { 320.0 } else { 180.0 };
+        self.pressure_kpa += (target_kpa - self.pressure_kpa) * 0.03;
+        if !JAM_S.contains(&time_s) {
+            self.move_float(is_vacuum);
+        }
+        let smell_ppm = if self.is_releasing { 40.0 } else { 0.5 };
+        self.odour_ppm += (smell_ppm - self.odour_ppm) * 0.005;
+
+        let quantities = [
+            Some(self.float_pct + 0.1 * self.random()),
+            Some(self.pressure_kpa + 1.5 * self.random()),
+            (!ODOUR_MISSING_S.contains(&time_s)).then(|| self.odour_ppm + 0.3 * self.random()),
+            Some(self.pressure_kpa + 2.0 + 1.5 * self.random()).filter(|_| !LINE_MISSING_S.contains(&time_s)),
+        ];
+        let mut sample = CodeSample::missing(START_US + i64::from(number) * PERIOD_US);
+        sample.contacts = Contacts::default().with(Contact::PumpRunning, Some(is_pumping));
+        let spans = config().site.spans;
+        // An input that does not answer takes those after it with it.
+        let answering = quantities.into_iter().map_while(|quantity| quantity).zip(Channel::ALL);
+        for (quantity, channel) in answering.filter(|_| !ALL_MISSING_S.contains(&time_s)) {
+            let scale = FrontEnd::default().scale(spans.get(channel).unwrap());
+            sample.codes.set(channel, scale.code(quantity));
+        }
+        sample
+    }
+
+    /// Air gathers and the float sinks; the small orifice lets it out and the float rises.
+    fn move_float(&mut self, is_vacuum: bool) {
+        self.is_releasing = if self.is_releasing { self.float_pct < 92.0 } else { self.float_pct < 80.0 };
+        let speed_pct = if is_vacuum {
+            -1.0
+        } else if self.is_releasing {
+            0.04 + 0.000_3 * self.pressure_kpa.max(0.0)
+        } else {
+            -0.01
+        };
+        self.float_pct = (self.float_pct + speed_pct).clamp(0.0, 100.0);
+    }
+}
