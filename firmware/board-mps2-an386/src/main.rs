@@ -88,8 +88,15 @@ fn start(
         let config: DeviceConfig = postcard::from_bytes(frame.payload)
             .map_err(|_| "configuration: not in the postcard form of a device configuration; build host and image alike")?;
         let fitted = airvalve_sensors::Channel::ALL.map(|channel| config.site.is_fitted(channel));
-        Ok((place.write(Device::new(&config)), fitted))
+        Ok((make(place, &config), fitted))
     })
+}
+
+/// Makes the device where it stays.
+// A function of its own: only so does the compiler build it in place, and not on the stack first.
+#[inline(never)]
+fn make<'a>(place: &'a mut MaybeUninit<Device>, config: &DeviceConfig) -> &'a mut Device {
+    place.write(Device::new(config))
 }
 
 /// Takes samples until the end.

@@ -87,6 +87,8 @@ pub struct Device {
 
 impl Device {
     /// A device at its start.
+    // Not inlined, the caller's place becomes the place where it is built: no second device on a small stack.
+    #[inline(never)]
     pub fn new(config: &DeviceConfig) -> Device {
         let site = &config.site;
         let learned = learned_from_bytes(&config.learned).unwrap_or_else(|| Learned::from_data_sheet(site));

@@ -23,8 +23,9 @@ use crate::{
 /// The channels that the detector itself watches.
 const WATCHED: [Channel; 5] =
     [Channel::FloatPosition, Channel::ChamberPressure, Channel::Odour, Channel::LinePressure, Channel::AirTemperature];
-/// A gap is longer than this many sample periods and a second. Source: the contract for results.
+/// A gap is longer than this many sample periods and than this time, s. Source: the contract for results.
 const GAP_PERIODS: f32 = 3.0;
+const GAP_S: f32 = 1.0;
 
 /// Most changes that one sample can bring: one an alarm, a state, a cycle begun and one ended.
 pub const MOST_CHANGES: usize = 20;
@@ -201,7 +202,7 @@ impl Monitor {
     #[inline(never)]
     fn change_dt(&mut self, dt_us: i64) {
         let dt_s = dt_us as f32 * 1e-6;
-        if dt_s > GAP_PERIODS * self.period_s + 1.0 {
+        if dt_s > (GAP_PERIODS * self.period_s).max(GAP_S) {
             self.after_gap(dt_us);
             return;
         }

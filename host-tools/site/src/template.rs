@@ -10,7 +10,7 @@ use crate::{
 /// A site file with every key, its range and its default; it parses as it stands.
 pub fn template() -> String {
     let mut text =
-        String::from("# Site file of one air valve. Lines that begin with `#` are optional keys on their defaults.\n");
+        String::from("# Site file of one air valve. A key behind `#` is optional; write a value for `…` to set it.\n");
     let mut table = "";
     for key in SITE.keys {
         let Some((parent, name)) = key.path.rsplit_once('.') else {

@@ -48,11 +48,11 @@ pub enum CsvError {
     )]
     DecimalComma { file: PathBuf, line: u64, found: usize, columns: usize },
     #[error(
-        "{}:{line}: time `{cell}` has no offset; give the clock's zone, as --time-zone Europe/Berlin",
+        "{}:{line}: time `{cell}` has no offset; give the clock's zone, as --time-zone CET",
         .file.display()
     )]
     NoTimeZone { file: PathBuf, line: u64, cell: String },
-    #[error("time zone `{name}`: not known ({source}); use a name of the tz database, as Europe/Berlin")]
+    #[error("time zone `{name}`: not known ({source}); use a name of the tz database, as CET")]
     UnknownTimeZone { name: String, source: jiff::Error },
     #[error("column map `{part}`: not NAME=COLUMN; write it as time=Zeit,float_pct=Lage")]
     MapSyntax { part: String },
