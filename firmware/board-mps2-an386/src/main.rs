@@ -10,10 +10,10 @@ mod link;
 mod measure;
 mod uart;
 
-use core::{mem::MaybeUninit, panic::PanicInfo};
+use core::panic::PanicInfo;
 
 use airvalve_monitor::device::{Device, DeviceConfig};
-use airvalve_sensors::{CodeSample, bus::Converter};
+use airvalve_sensors::{CHANNELS, Channel, CodeSample, bus::Converter};
 use airvalve_telemetry::{Event, Frame, FrameReader, FrameWriter};
 use cortex_m_rt::entry;
 use cortex_m_semihosting::debug;
@@ -26,17 +26,18 @@ use crate::{
     uart::Uart,
 };
 
-type Reader = FrameReader<{ link::FRAME_BYTES }>;
-
 #[entry]
 fn main() -> ! {
-    static mut DEVICE: MaybeUninit<Device> = MaybeUninit::uninit();
-    static mut READER: MaybeUninit<Reader> = MaybeUninit::uninit();
-
     // SAFETY: the only place that takes them, and it runs once.
     let (mut telemetry, stimulus) = unsafe { (Uart::telemetry(), Uart::stimulus()) };
-    let mut line = Line { uart: stimulus, reader: READER.write(Reader::new()) };
-    match start(&mut line, DEVICE).and_then(|(device, is_fitted)| run(&mut line, device, is_fitted, &mut telemetry)) {
+    let mut line = Line::new(stimulus);
+    // Used where it was built: a move would put a second device on the stack.
+    let mut started = start(&mut line);
+    let outcome = match &mut started {
+        Ok((device, fitted)) => run(&mut line, device, fitted, &mut telemetry),
+        Err(reason) => Err(*reason),
+    };
+    match outcome {
         Ok(figures) => {
             send_figures(&figures, &mut telemetry);
             debug::exit(debug::EXIT_SUCCESS);
@@ -54,10 +55,14 @@ fn main() -> ! {
 /// The stimulus line, frame by frame.
 struct Line {
     uart: Uart,
-    reader: &'static mut Reader,
+    reader: FrameReader<{ link::FRAME_BYTES }>,
 }
 
 impl Line {
+    fn new(uart: Uart) -> Line {
+        Line { uart, reader: FrameReader::new() }
+    }
+
     /// Waits for a frame and lets `take` use it.
     fn next<T>(&mut self, take: impl FnOnce(Frame<'_>) -> Result<T, &'static str>) -> Result<T, &'static str> {
         loop {
@@ -72,38 +77,27 @@ impl Line {
 }
 
 /// Which inputs of the first converter carry a channel.
-type Fitted = [bool; airvalve_sensors::CHANNELS];
+type Fitted = [bool; CHANNELS];
 
 /// Takes the configuration and makes the device.
 // Apart from the run, so that the stack it needs is free again.
 #[inline(never)]
-fn start(
-    line: &mut Line,
-    place: &'static mut MaybeUninit<Device>,
-) -> Result<(&'static mut Device, Fitted), &'static str> {
-    line.next(|frame| {
+fn start(line: &mut Line) -> Result<(Device, Fitted), &'static str> {
+    let config: DeviceConfig = line.next(|frame| {
         if frame.kind != link::CONFIGURATION {
             return Err("stimulus: the first frame is no configuration (kind 0xF0); send one first");
         }
-        let config: DeviceConfig = postcard::from_bytes(frame.payload)
-            .map_err(|_| "configuration: not in the postcard form of a device configuration; build host and image alike")?;
-        let fitted = airvalve_sensors::Channel::ALL.map(|channel| config.site.is_fitted(channel));
-        Ok((make(place, &config), fitted))
-    })
-}
-
-/// Makes the device where it stays.
-// A function of its own: only so does the compiler build it in place, and not on the stack first.
-#[inline(never)]
-fn make<'a>(place: &'a mut MaybeUninit<Device>, config: &DeviceConfig) -> &'a mut Device {
-    place.write(Device::new(config))
+        postcard::from_bytes(frame.payload)
+            .map_err(|_| "configuration: not in the postcard form of a device configuration; build host and image alike")
+    })?;
+    Ok((Device::new(&config), Channel::ALL.map(|channel| config.site.is_fitted(channel))))
 }
 
 /// Takes samples until the end.
 fn run(
     line: &mut Line,
     device: &mut Device,
-    fitted: Fitted,
+    fitted: &Fitted,
     telemetry: &mut Uart,
 ) -> Result<Figures, &'static str> {
     let Some(core) = cortex_m::Peripherals::take() else {

@@ -128,20 +128,27 @@ impl Monitor {
     }
 
     /// Takes one sample of quantities. A sample that is not later than the one before is left out.
+    // Not inlined, and with one way out: else the changes, mostly none in a table of 20, are copied with every sample.
+    #[inline(never)]
     pub fn step_quantities(&mut self, sample: &QuantitySample) -> Changes {
         let mut changes = Changes::new();
+        self.step(sample, &mut changes);
+        changes
+    }
+
+    #[inline(always)]
+    fn step(&mut self, sample: &QuantitySample, changes: &mut Changes) {
         if !self.advance_clock(sample.time_us) {
-            return changes;
+            return;
         }
         let [float_pct, pressure_kpa] = self.accept(sample);
         if !float_pct.is_nan() && !pressure_kpa.is_nan() {
-            self.valve(sample.time_us, float_pct, pressure_kpa - self.learned.zero_kpa, &mut changes);
+            self.valve(sample.time_us, float_pct, pressure_kpa - self.learned.zero_kpa, changes);
         }
         self.totals.add_time(self.state.state(), self.dt_us as u64);
         if self.frames.advance(self.dt_s, sample.contacts, self.settings.evidence.frame_s) {
-            self.end_frame(sample.time_us, &mut changes);
+            self.end_frame(sample.time_us, changes);
         }
-        changes
     }
 
     /// What has been learned so far.

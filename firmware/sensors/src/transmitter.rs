@@ -46,6 +46,8 @@ pub struct Transmitter {
     pub noise_pct_span: f32,
     /// Constant error of its zero, % of span.
     pub zero_error_pct_span: f32,
+    /// Step, lag, and the share of the way that goes in it: an exponential costs more than all else here.
+    step: (f32, f32, f32),
     lagged: Option<f32>,
     held_ma: Option<f32>,
     drift_pct_span: f32,
@@ -59,6 +61,7 @@ impl Transmitter {
             lag_s,
             noise_pct_span,
             zero_error_pct_span,
+            step: (-1.0, lag_s, 1.0),
             lagged: None,
             held_ma: None,
             drift_pct_span: 0.0,
@@ -66,9 +69,13 @@ impl Transmitter {
     }
 
     /// Lets the quantity act for `dt_s` seconds and returns what the lag has made of it, in the channel's unit.
+    #[inline]
     pub fn follow(&mut self, quantity: f32, dt_s: f32) -> f32 {
         let before = self.lagged.unwrap_or(quantity);
-        let share = if self.lag_s > 0.0 { 1.0 - libm::expf(-dt_s / self.lag_s) } else { 1.0 };
+        if self.step.0 != dt_s || self.step.1 != self.lag_s {
+            self.step = (dt_s, self.lag_s, share_of_lag(self.lag_s, dt_s));
+        }
+        let (_, _, share) = self.step;
         let lagged = before + (quantity - before) * share;
         self.lagged = Some(lagged);
         lagged
@@ -106,6 +113,15 @@ impl Transmitter {
         };
         self.held_ma = Some(ma);
         Some(LoopCurrent::from_milliamperes(ma))
+    }
+}
+
+/// Share of the way that a first-order lag goes in a step.
+fn share_of_lag(lag_s: f32, dt_s: f32) -> f32 {
+    if lag_s > 0.0 {
+        1.0 - libm::expf(-dt_s / lag_s)
+    } else {
+        1.0
     }
 }
 

@@ -102,11 +102,7 @@ impl Passage {
     /// The passage of a release orifice; `working_ratio` is p2/p1 at working pressure, `edge` from 0 (rounded) to 1.
     pub fn from_flow(flow: OrificeFlow, working_ratio: f64, edge: f64) -> Passage {
         match flow {
-            OrificeFlow::Coefficient {
-                diameter_mm,
-                discharge_coefficient,
-                reference_ratio,
-            } => {
+            OrificeFlow::Coefficient { diameter_mm, discharge_coefficient, reference_ratio } => {
                 let effective_m2 = discharge_coefficient * area_m2(diameter_mm);
                 Passage::Coefficient {
                     outward_m2: effective_m2,
@@ -115,13 +111,9 @@ impl Passage {
                     reference: sharp_edge_coefficient(reference_ratio.unwrap_or(working_ratio)),
                 }
             }
-            OrificeFlow::Conductance {
-                sonic_conductance_dm3_s_bar,
-                critical_ratio,
-            } => Passage::Conductance {
-                conductance_m3_s_pa: sonic_conductance_dm3_s_bar * 1e-8,
-                critical_ratio,
-            },
+            OrificeFlow::Conductance { sonic_conductance_dm3_s_bar, critical_ratio } => {
+                Passage::Conductance { conductance_m3_s_pa: sonic_conductance_dm3_s_bar * 1e-8, critical_ratio }
+            }
         }
     }
 
@@ -138,43 +130,20 @@ impl Passage {
     /// The same passage, so many times as wide.
     pub fn scaled(self, factor: f64) -> Passage {
         match self {
-            Passage::Coefficient {
-                outward_m2,
-                inward_m2,
-                edge,
-                reference,
-            } => Passage::Coefficient {
-                outward_m2: outward_m2 * factor,
-                inward_m2: inward_m2 * factor,
-                edge,
-                reference,
-            },
-            Passage::Conductance {
-                conductance_m3_s_pa,
-                critical_ratio,
-            } => Passage::Conductance {
-                conductance_m3_s_pa: conductance_m3_s_pa * factor,
-                critical_ratio,
-            },
+            Passage::Coefficient { outward_m2, inward_m2, edge, reference } => {
+                Passage::Coefficient { outward_m2: outward_m2 * factor, inward_m2: inward_m2 * factor, edge, reference }
+            }
+            Passage::Conductance { conductance_m3_s_pa, critical_ratio } => {
+                Passage::Conductance { conductance_m3_s_pa: conductance_m3_s_pa * factor, critical_ratio }
+            }
         }
     }
 
     /// Mass flow of air from the greater to the smaller pressure, kg/s; pressures absolute in Pa, temperature in K.
     #[inline]
-    pub fn mass_flow_kg_s(
-        self,
-        upstream_pa: f64,
-        downstream_pa: f64,
-        upstream_k: f64,
-        is_inward: bool,
-    ) -> f64 {
+    pub fn mass_flow_kg_s(self, upstream_pa: f64, downstream_pa: f64, upstream_k: f64, is_inward: bool) -> f64 {
         match self {
-            Passage::Coefficient {
-                outward_m2,
-                inward_m2,
-                edge,
-                reference,
-            } => {
+            Passage::Coefficient { outward_m2, inward_m2, edge, reference } => {
                 let area_m2 = if is_inward { inward_m2 } else { outward_m2 };
                 let shape = if edge > 0.0 {
                     let here = sharp_edge_coefficient(downstream_pa / upstream_pa);
@@ -184,10 +153,7 @@ impl Passage {
                 };
                 area_m2 * shape * mass_flux_kg_s_m2(upstream_pa, downstream_pa, upstream_k)
             }
-            Passage::Conductance {
-                conductance_m3_s_pa,
-                critical_ratio,
-            } => {
+            Passage::Conductance { conductance_m3_s_pa, critical_ratio } => {
                 let ratio = downstream_pa / upstream_pa;
                 let over = ((ratio - critical_ratio) / (1.0 - critical_ratio)).max(0.0);
                 conductance_m3_s_pa
@@ -203,10 +169,7 @@ impl Passage {
         match self {
             Passage::Coefficient { outward_m2, .. } => outward_m2,
             // Effective area = 5.02 C (C in dm3/(s bar), area in mm2), from the two laws.
-            Passage::Conductance {
-                conductance_m3_s_pa,
-                ..
-            } => conductance_m3_s_pa * 1e8 * 5.02e-6,
+            Passage::Conductance { conductance_m3_s_pa, .. } => conductance_m3_s_pa * 1e8 * 5.02e-6,
         }
     }
 }

@@ -45,11 +45,7 @@ impl Arrivals {
 
     fn draw_slug(&mut self) {
         let per_s = self.settings.slugs_per_day / 86_400.0;
-        self.next_slug_s += if per_s > 0.0 {
-            self.random.exponential() / per_s
-        } else {
-            f64::INFINITY
-        };
+        self.next_slug_s += if per_s > 0.0 { self.random.exponential() / per_s } else { f64::INFINITY };
     }
 
     pub(crate) fn every_minute(&mut self, unix_s: f64) {
@@ -67,17 +63,9 @@ impl Arrivals {
 
     /// Mass that arrives in a step, kg; `is_full` whether there is a flowing main at all.
     #[inline]
-    pub(crate) fn mass_kg(
-        &mut self,
-        now_s: f64,
-        dt: f64,
-        level: usize,
-        is_pumping: bool,
-        is_full: bool,
-    ) -> f64 {
+    pub(crate) fn mass_kg(&mut self, now_s: f64, dt: f64, level: usize, is_pumping: bool, is_full: bool) -> f64 {
         while now_s >= self.next_slug_s {
-            self.of_slugs_kg +=
-                NORMAL_LITRE_KG * self.settings.slug_nl * self.random.exponential();
+            self.of_slugs_kg += NORMAL_LITRE_KG * self.settings.slug_nl * self.random.exponential();
             self.draw_slug();
         }
         let mut mass_kg = 0.0;
@@ -88,11 +76,7 @@ impl Arrivals {
         if !is_full {
             return mass_kg;
         }
-        let pumping_kg_s = if is_pumping {
-            NORMAL_LITRE_KG / 3600.0 * self.settings.pumping_nl_h
-        } else {
-            0.0
-        };
+        let pumping_kg_s = if is_pumping { NORMAL_LITRE_KG / 3600.0 * self.settings.pumping_nl_h } else { 0.0 };
         let after_start_kg = self.after_start_kg * self.start_spread.gone[level];
         let of_slugs_kg = self.of_slugs_kg * self.slug_spread.gone[level];
         self.after_start_kg -= after_start_kg;

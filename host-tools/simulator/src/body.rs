@@ -157,9 +157,8 @@ impl Body {
         self.pressure_pa = pressure_pa;
         self.riser_m3_s = alpha - beta * pressure_pa;
         self.settled_m3_s += feed.taken_up * (self.riser_m3_s - self.settled_m3_s);
-        self.junction_pa = feed.source_pa
-            - feed.impedance * (self.riser_m3_s - self.settled_m3_s)
-            - feed.resistance * self.riser_m3_s;
+        self.junction_pa =
+            feed.source_pa - feed.impedance * (self.riser_m3_s - self.settled_m3_s) - feed.resistance * self.riser_m3_s;
         let level = self.level_at(volume_m3);
         self.level_rate = (level - self.level) / dt;
         self.level = level;
@@ -185,11 +184,7 @@ impl Body {
 
     #[inline]
     fn openings(&self) -> Openings {
-        let mut openings = Openings {
-            air: [0.0; 3],
-            air_sum: 0.0,
-            liquid: 0.0,
-        };
+        let mut openings = Openings { air: [0.0; 3], air_sum: 0.0, liquid: 0.0 };
         if !self.has_open_seat {
             return openings;
         }
@@ -202,20 +197,16 @@ impl Body {
             }
             let flow = if dp >= 0.0 {
                 let upstream = self.p_atm_pa + size;
-                seat.passage
-                    .mass_flow_kg_s(upstream, self.p_atm_pa, self.air_k, false)
+                seat.passage.mass_flow_kg_s(upstream, self.p_atm_pa, self.air_k, false)
             } else {
                 let downstream = self.p_atm_pa - size;
-                seat.passage
-                    .mass_flow_kg_s(self.p_atm_pa, downstream, self.vault_k, true)
+                seat.passage.mass_flow_kg_s(self.p_atm_pa, downstream, self.vault_k, true)
             };
             *conductance = share * seat.dry_share * flow / size;
             openings.air_sum += *conductance;
             if dp > 0.0 && self.air_share < 1.0 {
-                openings.liquid += (1.0 - self.air_share)
-                    * share
-                    * seat.passage.liquid_m2()
-                    * (2.0 / (WATER_KG_M3 * size)).sqrt();
+                openings.liquid +=
+                    (1.0 - self.air_share) * share * seat.passage.liquid_m2() * (2.0 / (WATER_KG_M3 * size)).sqrt();
             }
         }
         openings
@@ -232,11 +223,9 @@ impl Body {
         let loss = loss / (feed.opening * feed.opening);
         let by_inertia = dt / self.inertia;
         let fast = feed.impedance * (1.0 - feed.taken_up);
-        let denominator =
-            1.0 + by_inertia * (fast + feed.resistance + loss * self.riser_m3_s.abs());
+        let denominator = 1.0 + by_inertia * (fast + feed.resistance + loss * self.riser_m3_s.abs());
         let beta = by_inertia / denominator;
-        let alpha = self.riser_m3_s / denominator
-            + beta * (feed.source_pa + fast * self.settled_m3_s);
+        let alpha = self.riser_m3_s / denominator + beta * (feed.source_pa + fast * self.settled_m3_s);
         (alpha, beta)
     }
 
@@ -244,21 +233,13 @@ impl Body {
     /// volume: `V (p + 0.4 p0) = 1.4 m R T`, with p0 the pressure that the mass had before it.
     #[inline]
     fn balance(&self, c: f64, d: f64, gas: f64, most_kg: f64, inflow: f64) -> (f64, f64) {
-        let before_pa = if self.air_kg > NO_HEAT_BELOW_KG {
-            self.air_kg * gas / self.air_m3
-        } else {
-            self.pressure_pa
-        };
+        let before_pa = if self.air_kg > NO_HEAT_BELOW_KG { self.air_kg * gas / self.air_m3 } else { self.pressure_pa };
         let lean = EXPANSION * before_pa;
         let gain = (1.0 + EXPANSION) * gas;
         let b = c + lean * d + gain * inflow;
         let e = lean * c - gain * most_kg;
         let root = (b * b - 4.0 * d * e).max(0.0).sqrt();
-        let pressure_pa = if b >= 0.0 {
-            -2.0 * e / (b + root)
-        } else {
-            (root - b) / (2.0 * d)
-        };
+        let pressure_pa = if b >= 0.0 { -2.0 * e / (b + root) } else { (root - b) / (2.0 * d) };
         // The pressure can fall to the vapour pressure of water and no further; it is small and taken as fixed.
         let pressure_pa = pressure_pa.max(2_000.0);
         let mass = (most_kg - inflow * pressure_pa).max(LEAST_AIR_KG);
@@ -292,10 +273,7 @@ impl Body {
         let by_outflow = outflow_kg.max(0.0) / (self.air_kg - 0.5 * outflow_kg.max(0.0)).max(1e-12);
         let growth = 0.5 * EXPANSION * (by_volume + by_outflow.min(1.0));
         self.air_k *= (1.0 - growth) / (1.0 + growth);
-        for (entering_kg, entering_k) in [
-            (feed.arrival_kg, feed.wall_k),
-            ((-outflow_kg).max(0.0), self.vault_k),
-        ] {
+        for (entering_kg, entering_k) in [(feed.arrival_kg, feed.wall_k), ((-outflow_kg).max(0.0), self.vault_k)] {
             if entering_kg > 0.0 {
                 // Enthalpy enters, internal energy is what stays: gamma times the temperature it had outside.
                 let share = entering_kg / (self.air_kg + entering_kg);

@@ -7,10 +7,7 @@ use std::{cell::RefCell, rc::Rc};
 
 use airvalve_sensors::{
     CHANNELS, Channel, FrontEnd, LoopCurrent,
-    bus::{
-        FIRST_CONVERTER_ADDRESS, FIRST_CONVERTER_INPUTS, SECOND_CONVERTER_ADDRESS,
-        SECOND_CONVERTER_INPUTS,
-    },
+    bus::{FIRST_CONVERTER_ADDRESS, FIRST_CONVERTER_INPUTS, SECOND_CONVERTER_ADDRESS, SECOND_CONVERTER_INPUTS},
 };
 use embedded_hal::{
     delay::DelayNs,
@@ -77,18 +74,13 @@ impl SensorBus {
                 now_ns: 0,
                 shunt_ohm,
                 currents: [None; CHANNELS],
-                converters: [
-                    converter(FIRST_CONVERTER_INPUTS),
-                    converter(SECOND_CONVERTER_INPUTS),
-                ],
+                converters: [converter(FIRST_CONVERTER_INPUTS), converter(SECOND_CONVERTER_INPUTS)],
             })),
         }
     }
 
     pub(crate) fn delay(&self) -> BusDelay {
-        BusDelay {
-            state: Rc::clone(&self.state),
-        }
+        BusDelay { state: Rc::clone(&self.state) }
     }
 
     pub(crate) fn set_currents(&self, currents: [Option<LoopCurrent>; CHANNELS]) {
@@ -118,11 +110,7 @@ impl i2c::ErrorType for SensorBus {
 }
 
 impl i2c::I2c for SensorBus {
-    fn transaction(
-        &mut self,
-        address: u8,
-        operations: &mut [Operation<'_>],
-    ) -> Result<(), ErrorKind> {
+    fn transaction(&mut self, address: u8, operations: &mut [Operation<'_>]) -> Result<(), ErrorKind> {
         let state = &mut *self.state.borrow_mut();
         let [first, second] = &mut state.converters;
         let converter = match address {
@@ -137,10 +125,7 @@ impl i2c::I2c for SensorBus {
             Some(BusFaultKind::Stuck) => return Err(ErrorKind::Bus),
             Some(BusFaultKind::Late) | None => {}
         }
-        let loops = Loops {
-            shunt_ohm: state.shunt_ohm,
-            currents: &state.currents,
-        };
+        let loops = Loops { shunt_ohm: state.shunt_ohm, currents: &state.currents };
         for operation in operations {
             match operation {
                 Operation::Write(bytes) => converter.write(bytes, &loops, state.now_ns)?,
@@ -180,19 +165,12 @@ impl ConverterState {
         }
     }
 
-    fn configure(
-        &mut self,
-        value: u16,
-        loops: &Loops<'_>,
-        now_ns: u64,
-    ) -> Result<(), ErrorKind> {
+    fn configure(&mut self, value: u16, loops: &Loops<'_>, now_ns: u64) -> Result<(), ErrorKind> {
         self.config = value & !START_OR_IDLE;
         if value & START_OR_IDLE == 0 {
             return Ok(());
         }
-        self.conversion = self
-            .convert(loops)
-            .ok_or(ErrorKind::NoAcknowledge(NoAcknowledgeSource::Data))?;
+        self.conversion = self.convert(loops).ok_or(ErrorKind::NoAcknowledge(NoAcknowledgeSource::Data))?;
         let mut takes_ns = 1_000_000_000 / SAMPLES_PER_S[usize::from((value >> 5) & 7)];
         if self.fault == Some(BusFaultKind::Late) {
             takes_ns *= LATE_FACTOR;
@@ -203,14 +181,10 @@ impl ConverterState {
 
     /// The code of the selected input; `None` when the converter does not answer for it.
     fn convert(&self, loops: &Loops<'_>) -> Option<i16> {
-        let front_end = FrontEnd {
-            shunt_ohm: loops.shunt_ohm,
-            full_scale_v: FULL_SCALE_V[usize::from((self.config >> 9) & 7)],
-        };
+        let front_end =
+            FrontEnd { shunt_ohm: loops.shunt_ohm, full_scale_v: FULL_SCALE_V[usize::from((self.config >> 9) & 7)] };
         let code = |input: usize| match self.inputs[input] {
-            Some(channel) => {
-                loops.currents[channel.index()].map(|current| front_end.code_from_current(current))
-            }
+            Some(channel) => loops.currents[channel.index()].map(|current| front_end.code_from_current(current)),
             None => Some(0),
         };
         let difference = |plus, minus| Some(code(plus)?.saturating_sub(code(minus)?));

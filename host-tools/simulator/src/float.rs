@@ -37,14 +37,7 @@ pub(crate) struct Float {
 
 impl Float {
     pub(crate) fn new(position: f64, play: f64) -> Float {
-        Float {
-            position,
-            play,
-            sunk: 0.0,
-            grease: 0.0,
-            is_slipping: false,
-            jam: Jam::Free,
-        }
+        Float { position, play, sunk: 0.0, grease: 0.0, is_slipping: false, jam: Jam::Free }
     }
 
     pub(crate) fn jam_at(&mut self, position: f64) {
@@ -56,9 +49,7 @@ impl Float {
     }
 
     pub(crate) fn jam_at_next_rest(&mut self) {
-        self.jam = Jam::AtNextRest {
-            greatest: f64::MIN,
-        };
+        self.jam = Jam::AtNextRest { greatest: f64::MIN };
     }
 
     pub(crate) fn free(&mut self) {
@@ -77,10 +68,7 @@ impl Float {
         if self.grease > 0.0 {
             self.slip(level, dt);
         } else {
-            self.position = self
-                .position
-                .clamp(level - self.play, level + self.play)
-                .clamp(0.0, 1.0);
+            self.position = self.position.clamp(level - self.play, level + self.play).clamp(0.0, 1.0);
         }
         if self.jam != Jam::Free {
             self.be_caught(opens_below, closes_above);
@@ -138,10 +126,7 @@ mod tests {
 
     #[test]
     fn a_greasy_float_moves_in_steps() {
-        let mut float = Float {
-            grease: 0.5,
-            ..Float::new(0.9, 0.003)
-        };
+        let mut float = Float { grease: 0.5, ..Float::new(0.9, 0.003) };
         let mut positions = Vec::new();
         for i in 0..400 {
             float.follow(0.9 - 0.0005 * f64::from(i), 0.1, 0.8, 0.92);

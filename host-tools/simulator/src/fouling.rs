@@ -15,11 +15,7 @@ pub(crate) struct Fouling {
 
 impl Fouling {
     pub(crate) fn new(faults: &[Fault]) -> Fouling {
-        Fouling {
-            faults: faults.to_vec(),
-            has_begun: vec![false; faults.len()],
-            opening: 1.0,
-        }
+        Fouling { faults: faults.to_vec(), has_begun: vec![false; faults.len()], opening: 1.0 }
     }
 
     /// Sets the valve to the severities of now.

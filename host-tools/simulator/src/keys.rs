@@ -24,9 +24,7 @@ pub(crate) enum Allowed {
 impl fmt::Display for Allowed {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Allowed::Number { least, most, unit } if unit.is_empty() => {
-                write!(f, "{least} .. {most}")
-            }
+            Allowed::Number { least, most, unit: "" } => write!(f, "{least} .. {most}"),
             Allowed::Number { least, most, unit } => write!(f, "{least} .. {most} {unit}"),
             Allowed::Whole => f.write_str("whole number from 0"),
             Allowed::Text => f.write_str("text"),
@@ -66,13 +64,7 @@ const fn key(
     preset: Preset,
     meaning: &'static str,
 ) -> Key {
-    Key {
-        section,
-        name,
-        allowed,
-        preset,
-        meaning,
-    }
+    Key { section, name, allowed, preset, meaning }
 }
 
 const fn number(least: f64, most: f64, unit: &'static str) -> Allowed {
@@ -92,27 +84,10 @@ pub(crate) const FAULT_KINDS: &[&str] = &[
     "heavy",
     "cut-off",
 ];
-pub(crate) const SENSOR_FAULT_KINDS: &[&str] = &[
-    "wire-break",
-    "short",
-    "saturated",
-    "flat-line",
-    "drift",
-    "noise",
-    "dead-cell",
-    "missing",
-];
-pub(crate) const EVENT_KINDS: &[&str] = &[
-    "pocket",
-    "drain-down",
-    "refill",
-    "burst",
-    "pump-trip",
-    "storm",
-    "quiet",
-    "isolation",
-    "cover-open",
-];
+pub(crate) const SENSOR_FAULT_KINDS: &[&str] =
+    &["wire-break", "short", "saturated", "flat-line", "drift", "noise", "dead-cell", "missing"];
+pub(crate) const EVENT_KINDS: &[&str] =
+    &["pocket", "drain-down", "refill", "burst", "pump-trip", "storm", "quiet", "isolation", "cover-open"];
 pub(crate) const CHANNEL_NAMES: &[&str] = &[
     "float_pct",
     "pressure_kpa",
@@ -146,7 +121,7 @@ pub(crate) const KEYS: &[Key] = &[
     key("plant", "riser_loss", number(0.1, 200.0, ""), Number(5.0), "Loss coefficient of riser and isolating valve."),
     key("plant", "float_play_pct", number(0.0, 10.0, "% of stroke"), Number(0.3), "Play of a clean float, each way."),
     key("plant", "ripple_pct", number(0.0, 5.0, "% of stroke"), Number(0.1), "Ripple of the liquid under the float while a pump runs, standard deviation."),
-    key("plant", "wall_heat_s", number(1.0, 10_000.0, "s"), Number(20.0), "Time constant of the heat exchange between cushion and wall."),
+    key("plant", "wall_heat_s", number(1.0, 10_000.0, "s"), Number(10.0), "Time constant of the heat exchange between cushion and wall."),
     key("plant", "pressure_wander_kpa", number(0.0, 100.0, "kPa"), Number(1.0), "Slow wander of the main's pressure, standard deviation."),
     key("plant", "initial", OneOf(&["sealed", "empty"]), Word("sealed"), "State at the start; `empty` waits for a refill."),
     key("plant", "initial_float_pct", number(0.0, 100.0, "% of stroke"), Number(90.0), "Float position at the start, when sealed."),
@@ -239,15 +214,9 @@ const SECTIONS: &[(&str, &str)] = &[
     ("pump", "Pump station"),
     ("air", "Air"),
     ("vault", "Vault and odour"),
-    (
-        "true_valve",
-        "What the valve is, as against what its site file says",
-    ),
+    ("true_valve", "What the valve is, as against what its site file says"),
     ("sensors", "Transmitters"),
-    (
-        "fault[]",
-        "Faults of the valve, as `[[fault]]`, one after another",
-    ),
+    ("fault[]", "Faults of the valve, as `[[fault]]`, one after another"),
     ("sensor_fault[]", "Faults of sensors, as `[[sensor_fault]]`"),
     ("event[]", "Events, as `[[event]]`"),
     ("bus_fault[]", "Faults of the bus, as `[[bus_fault]]`"),
@@ -265,21 +234,14 @@ pub fn reference() -> String {
             None if section.is_empty() => (*title).to_owned(),
             None => format!("`[{section}]`: {title}"),
         };
-        let _ = write!(
-            page,
-            "### {heading}\n\n| key | allowed | default | meaning |\n| --- | --- | --- | --- |\n"
-        );
+        let _ = write!(page, "### {heading}\n\n| key | allowed | default | meaning |\n| --- | --- | --- | --- |\n");
         for row in KEYS.iter().filter(|row| row.section == *section) {
             let preset = match row.preset {
                 Preset::Number(value) => value.to_string(),
                 Preset::Word(word) | Preset::Otherwise(word) => word.to_owned(),
                 Preset::Required => "must be given".to_owned(),
             };
-            let _ = writeln!(
-                page,
-                "| `{}` | {} | {preset} | {} |",
-                row.name, row.allowed, row.meaning
-            );
+            let _ = writeln!(page, "| `{}` | {} | {preset} | {} |", row.name, row.allowed, row.meaning);
         }
         page.push('\n');
     }

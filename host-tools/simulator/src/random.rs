@@ -20,9 +20,7 @@ impl Random {
             z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
             z ^ (z >> 31)
         };
-        Random {
-            state: [next(), next(), next(), next()],
-        }
+        Random { state: [next(), next(), next(), next()] }
     }
 
     #[inline]
@@ -88,11 +86,7 @@ impl Gaussian {
             x = libm::sqrt(-2.0 * libm::log(y.min(1.0)));
         }
         density[LAYERS] = 1.0;
-        Gaussian {
-            random: Random::new(seed, stream),
-            edge,
-            density,
-        }
+        Gaussian { random: Random::new(seed, stream), edge, density }
     }
 
     #[inline]

@@ -12,41 +12,15 @@ use crate::keys::{Allowed, KEYS, Key, Preset};
 #[allow(missing_docs)] // the fields are what the message says
 pub enum ScenarioError {
     #[error("{}:{line}: not TOML: {message}; correct the line", .file.display())]
-    Syntax {
-        file: PathBuf,
-        line: usize,
-        message: String,
-    },
+    Syntax { file: PathBuf, line: usize, message: String },
     #[error("{}:{line}: `{key}` is unknown (known here: {known}); correct or remove it", .file.display())]
-    UnknownKey {
-        file: PathBuf,
-        line: usize,
-        key: String,
-        known: String,
-    },
+    UnknownKey { file: PathBuf, line: usize, key: String, known: String },
     #[error("{}:{line}: `{key}` is missing (allowed: {allowed}); add it", .file.display())]
-    Missing {
-        file: PathBuf,
-        line: usize,
-        key: String,
-        allowed: String,
-    },
+    Missing { file: PathBuf, line: usize, key: String, allowed: String },
     #[error("{}:{line}: `{key}` = {value} is not allowed (allowed: {allowed}); change it", .file.display())]
-    NotAllowed {
-        file: PathBuf,
-        line: usize,
-        key: String,
-        value: String,
-        allowed: String,
-    },
+    NotAllowed { file: PathBuf, line: usize, key: String, value: String, allowed: String },
     #[error("{}:{line}: `{key}` = {value} does not fit: {rule}; change one of them", .file.display())]
-    Contradiction {
-        file: PathBuf,
-        line: usize,
-        key: String,
-        value: String,
-        rule: &'static str,
-    },
+    Contradiction { file: PathBuf, line: usize, key: String, value: String, rule: &'static str },
 }
 
 /// Where a value stands, for messages that come later than the reading.
@@ -59,13 +33,7 @@ pub(crate) struct Place {
 
 impl Place {
     pub(crate) fn contradiction(&self, value: String, rule: &'static str) -> ScenarioError {
-        ScenarioError::Contradiction {
-            file: self.file.clone(),
-            line: self.line,
-            key: self.key.clone(),
-            value,
-            rule,
-        }
+        ScenarioError::Contradiction { file: self.file.clone(), line: self.line, key: self.key.clone(), value, rule }
     }
 }
 
@@ -90,11 +58,7 @@ impl<'a> Reader<'a> {
             line: line_at(text, error.span().map_or(0, |span| span.start)),
             message: error.message().replace('\n', ", "),
         })?;
-        let reader = Reader {
-            file,
-            text,
-            document,
-        };
+        let reader = Reader { file, text, document };
         reader.refuse_unknown_tables()?;
         Ok(reader)
     }
@@ -115,10 +79,9 @@ impl<'a> Reader<'a> {
     pub(crate) fn tables(&self, section: &'static str) -> Result<Vec<Section<'_>>, ScenarioError> {
         let name = section.trim_end_matches("[]");
         let tables: Vec<(&dyn TableLike, usize)> = match self.document.get(name) {
-            Some(Item::ArrayOfTables(array)) => array
-                .iter()
-                .map(|table| (table as &dyn TableLike, self.line_of(table.span())))
-                .collect(),
+            Some(Item::ArrayOfTables(array)) => {
+                array.iter().map(|table| (table as &dyn TableLike, self.line_of(table.span()))).collect()
+            }
             Some(Item::Value(Value::Array(array))) => array
                 .iter()
                 .filter_map(Value::as_inline_table)
@@ -129,9 +92,7 @@ impl<'a> Reader<'a> {
         tables
             .into_iter()
             .enumerate()
-            .map(|(i, (table, line))| {
-                self.section(section, Some(table), line, format!("{name}[{i}]."))
-            })
+            .map(|(i, (table, line))| self.section(section, Some(table), line, format!("{name}[{i}].")))
             .collect()
     }
 
@@ -142,13 +103,7 @@ impl<'a> Reader<'a> {
         line: usize,
         prefix: String,
     ) -> Result<Section<'s>, ScenarioError> {
-        let section = Section {
-            reader: self,
-            section,
-            table,
-            line,
-            prefix,
-        };
+        let section = Section { reader: self, section, table, line, prefix };
         section.refuse_unknown_keys()?;
         Ok(section)
     }
@@ -157,17 +112,11 @@ impl<'a> Reader<'a> {
         for (name, item) in self.document.iter() {
             let is_repeated = match item {
                 Item::ArrayOfTables(_) => true,
-                Item::Value(Value::Array(array)) => {
-                    !array.is_empty() && array.iter().all(Value::is_inline_table)
-                }
+                Item::Value(Value::Array(array)) => !array.is_empty() && array.iter().all(Value::is_inline_table),
                 _ if item.is_table_like() => false,
                 _ => continue,
             };
-            let section = if is_repeated {
-                format!("{name}[]")
-            } else {
-                name.to_owned()
-            };
+            let section = if is_repeated { format!("{name}[]") } else { name.to_owned() };
             if !KEYS.iter().any(|key| key.section == section) {
                 return Err(self.unknown(name, self.line_of(item.span()), known_tables()));
             }
@@ -176,12 +125,7 @@ impl<'a> Reader<'a> {
     }
 
     fn unknown(&self, key: &str, line: usize, known: String) -> ScenarioError {
-        ScenarioError::UnknownKey {
-            file: self.file.to_owned(),
-            line,
-            key: key.to_owned(),
-            known,
-        }
+        ScenarioError::UnknownKey { file: self.file.to_owned(), line, key: key.to_owned(), known }
     }
 
     fn line_of(&self, span: Option<std::ops::Range<usize>>) -> usize {
@@ -274,11 +218,7 @@ impl<'a> Section<'a> {
     }
 
     /// A value that was given, as `read` takes it; `None` where it is not.
-    fn given<T>(
-        &self,
-        name: &str,
-        read: impl Fn(&'a Value, Allowed) -> Option<T>,
-    ) -> Result<Option<T>, ScenarioError> {
+    fn given<T>(&self, name: &str, read: impl Fn(&'a Value, Allowed) -> Option<T>) -> Result<Option<T>, ScenarioError> {
         let Some(item) = self.table.and_then(|table| table.get(name)) else {
             return match self.row(name).map(|row| (row.preset, row.allowed)) {
                 Some((Preset::Required, allowed)) => {
@@ -308,9 +248,7 @@ impl<'a> Section<'a> {
         self.given(name, |value, allowed| {
             let number = number_of(value)?;
             match allowed {
-                Allowed::Number { least, most, .. } => {
-                    (least..=most).contains(&number).then_some(number)
-                }
+                Allowed::Number { least, most, .. } => (least..=most).contains(&number).then_some(number),
                 _ => None,
             }
         })
@@ -326,19 +264,12 @@ impl<'a> Section<'a> {
     }
 
     pub(crate) fn whole(&self, name: &str) -> Result<Option<u64>, ScenarioError> {
-        self.given(name, |value, _| {
-            value.as_integer().and_then(|n| u64::try_from(n).ok())
-        })
+        self.given(name, |value, _| value.as_integer().and_then(|n| u64::try_from(n).ok()))
     }
 
     pub(crate) fn flag(&self, name: &str) -> Result<bool, ScenarioError> {
-        let preset = matches!(
-            self.row(name).map(|row| row.preset),
-            Some(Preset::Word("true"))
-        );
-        Ok(self
-            .given(name, |value, _| value.as_bool())?
-            .unwrap_or(preset))
+        let preset = matches!(self.row(name).map(|row| row.preset), Some(Preset::Word("true")));
+        Ok(self.given(name, |value, _| value.as_bool())?.unwrap_or(preset))
     }
 
     pub(crate) fn text(&self, name: &str) -> Result<Option<&'a str>, ScenarioError> {
@@ -360,11 +291,7 @@ impl<'a> Section<'a> {
     /// The words of a list; `None` where it is not given.
     pub(crate) fn words(&self, name: &str) -> Result<Option<Vec<&'static str>>, ScenarioError> {
         self.given(name, |value, allowed| match allowed {
-            Allowed::AnyOf(words) => value
-                .as_array()?
-                .iter()
-                .map(|value| known_word(words, value))
-                .collect(),
+            Allowed::AnyOf(words) => value.as_array()?.iter().map(|value| known_word(words, value)).collect(),
             _ => None,
         })
     }
@@ -375,9 +302,7 @@ impl<'a> Section<'a> {
 
     pub(crate) fn when(&self, name: &str) -> Result<Option<When>, ScenarioError> {
         self.given(name, |value, _| match number_of(value) {
-            Some(hours) => (0.0..=1e6)
-                .contains(&hours)
-                .then_some(When::AfterHours(hours)),
+            Some(hours) => (0.0..=1e6).contains(&hours).then_some(When::AfterHours(hours)),
             None => time_of(value).map(When::At),
         })
     }
@@ -389,9 +314,7 @@ fn known_word(words: &'static [&'static str], value: &Value) -> Option<&'static 
 }
 
 fn number_of(value: &Value) -> Option<f64> {
-    value
-        .as_float()
-        .or_else(|| value.as_integer().map(|n| n as f64))
+    value.as_float().or_else(|| value.as_integer().map(|n| n as f64))
 }
 
 fn time_of(value: &Value) -> Option<Timestamp> {

@@ -146,7 +146,7 @@ impl FaultKind {
             "large-shut" => (FaultKind::LargeShut, 1.0, 0.0),
             "clogging" => (FaultKind::Clogging, 0.5, 48.0),
             "sluggish" => (FaultKind::Sluggish, 0.5, 0.0),
-            "weeping" => (FaultKind::Weeping, 0.0015, 0.0),
+            "weeping" => (FaultKind::Weeping, 0.002, 0.0),
             "heavy" => (FaultKind::Heavy, 0.08, 0.0),
             _ => (FaultKind::CutOff, 1.0, 0.0),
         }
@@ -271,9 +271,7 @@ impl Scenario {
         let reader = Reader::new(text, file)?;
         let top = reader.table("")?;
         let clock = Clock::new(&top)?;
-        let stem = file.file_stem().map_or("scenario".into(), |stem| {
-            stem.to_string_lossy().into_owned()
-        });
+        let stem = file.file_stem().map_or("scenario".into(), |stem| stem.to_string_lossy().into_owned());
         Ok(Scenario {
             name: top.text("name")?.map_or(stem, str::to_owned),
             seed: top.whole("seed")?.unwrap_or(1),
@@ -291,13 +289,9 @@ impl Scenario {
             air: air(&reader.table("air")?)?,
             vault: vault(&reader.table("vault")?)?,
             true_valve: true_valve(&reader.table("true_valve")?)?,
-            noise_pct_span: reader
-                .table("sensors")?
-                .number_or_preset("noise_pct_span")?,
+            noise_pct_span: reader.table("sensors")?.number_or_preset("noise_pct_span")?,
             faults: all(&reader, "fault[]", |section| fault(section, &clock))?,
-            sensor_faults: all(&reader, "sensor_fault[]", |section| {
-                sensor_fault(section, &clock)
-            })?,
+            sensor_faults: all(&reader, "sensor_fault[]", |section| sensor_fault(section, &clock))?,
             events: all(&reader, "event[]", |section| event(section, &clock))?,
             bus_faults: all(&reader, "bus_fault[]", |section| bus_fault(section, &clock))?,
             sampling: sampling(&reader, &clock)?,
@@ -306,10 +300,7 @@ impl Scenario {
 
     /// The site file that the scenario names.
     pub fn site_path(&self) -> PathBuf {
-        self.file
-            .parent()
-            .unwrap_or(Path::new(""))
-            .join(&self.site)
+        self.file.parent().unwrap_or(Path::new("")).join(&self.site)
     }
 }
 
@@ -323,9 +314,7 @@ impl Clock {
         /// 2031-03-01T00:00:00Z, the default start of the table of keys.
         const DEFAULT_START_US: i64 = 1_930_089_600_000_000;
         let start = top.time("start")?;
-        Ok(Clock {
-            start_us: start.map_or(DEFAULT_START_US, |start| start.as_microsecond()),
-        })
+        Ok(Clock { start_us: start.map_or(DEFAULT_START_US, |start| start.as_microsecond()) })
     }
 
     fn seconds(&self, section: &Section<'_>, name: &str) -> Result<Option<f64>, ScenarioError> {
@@ -352,9 +341,7 @@ impl Clock {
         let until_s = self.seconds(section, "until")?;
         if let Some(until_s) = until_s.filter(|until_s| *until_s <= from_s) {
             let hours = format!("{} h after the start", until_s / 3600.0);
-            return Err(section
-                .place("until")
-                .contradiction(hours, "it is not after the onset"));
+            return Err(section.place("until").contradiction(hours, "it is not after the onset"));
         }
         Ok(until_s)
     }
@@ -370,17 +357,11 @@ fn all<T>(
 
 fn channel_from_name(name: &str) -> Channel {
     let position = CHANNEL_NAMES.iter().position(|known| *known == name);
-    position
-        .and_then(|id| Channel::from_id(id as u8))
-        .unwrap_or(Channel::FloatPosition)
+    position.and_then(|id| Channel::from_id(id as u8)).unwrap_or(Channel::FloatPosition)
 }
 
 fn channels(top: &Section<'_>) -> Result<Vec<Channel>, ScenarioError> {
-    let mut channels = vec![
-        Channel::FloatPosition,
-        Channel::ChamberPressure,
-        Channel::Odour,
-    ];
+    let mut channels = vec![Channel::FloatPosition, Channel::ChamberPressure, Channel::Odour];
     for name in top.words("channels")?.unwrap_or_default() {
         let channel = channel_from_name(name);
         if !channels.contains(&channel) {
@@ -497,9 +478,7 @@ fn fault(section: &Section<'_>, clock: &Clock) -> Result<Fault, ScenarioError> {
         until_s: clock.until(section, onset_s)?,
         severity: section.number("severity")?.unwrap_or(severity),
         growth_s: 3600.0 * section.number("growth_h")?.unwrap_or(growth_h),
-        position: section
-            .number("position_pct")?
-            .map(|position| 0.01 * position),
+        position: section.number("position_pct")?.map(|position| 0.01 * position),
         is_second_orifice: section.word("orifice")? == "second",
         place: section.place("kind"),
     })
@@ -516,22 +495,16 @@ fn sensor_fault(section: &Section<'_>, clock: &Clock) -> Result<SensorFault, Sce
         "flat-line" => FailureMode::FlatLine,
         "drift" => {
             let upward = severity.unwrap_or(2.0) as f32;
-            FailureMode::Drift {
-                pct_span_per_h: if is_downward { -upward } else { upward },
-            }
+            FailureMode::Drift { pct_span_per_h: if is_downward { -upward } else { upward } }
         }
-        "noise" => FailureMode::Noise {
-            pct_span: severity.unwrap_or(3.0) as f32,
-        },
+        "noise" => FailureMode::Noise { pct_span: severity.unwrap_or(3.0) as f32 },
         "dead-cell" => FailureMode::DeadCell,
         _ => FailureMode::Missing,
     };
     let channel = channel_from_name(section.word("channel")?);
     if mode == FailureMode::DeadCell && channel != Channel::Odour {
         let rule = "only the odour sensor has an electrochemical cell";
-        return Err(section
-            .place("kind")
-            .contradiction(name.to_owned(), rule));
+        return Err(section.place("kind").contradiction(name.to_owned(), rule));
     }
     let onset_s = clock.onset(section)?;
     Ok(SensorFault {
@@ -550,10 +523,7 @@ fn event(section: &Section<'_>, clock: &Clock) -> Result<Event, ScenarioError> {
         Ok(3600.0 * section.number("duration_h")?.unwrap_or(preset_h))
     };
     let inflow = |preset: f64| -> Result<Happening, ScenarioError> {
-        Ok(Happening::Inflow {
-            duration_s: duration_s(6.0)?,
-            factor: section.number("factor")?.unwrap_or(preset),
-        })
+        Ok(Happening::Inflow { duration_s: duration_s(6.0)?, factor: section.number("factor")?.unwrap_or(preset) })
     };
     let what = match kind {
         "pocket" => Happening::Pocket {
@@ -562,27 +532,14 @@ fn event(section: &Section<'_>, clock: &Clock) -> Result<Event, ScenarioError> {
         },
         "drain-down" => drain(section, false)?,
         "burst" => drain(section, true)?,
-        "refill" => Happening::Refill {
-            flow_l_s: section.number("flow_l_s")?,
-        },
-        "pump-trip" => Happening::PumpTrip {
-            duration_s: duration_s(0.1)?,
-            surge_kpa: section.number("surge_kpa")?,
-        },
+        "refill" => Happening::Refill { flow_l_s: section.number("flow_l_s")? },
+        "pump-trip" => Happening::PumpTrip { duration_s: duration_s(0.1)?, surge_kpa: section.number("surge_kpa")? },
         "storm" => inflow(4.0)?,
         "quiet" => inflow(0.1)?,
-        "isolation" => Happening::Isolation {
-            duration_s: duration_s(2.0)?,
-        },
-        _ => Happening::CoverOpen {
-            duration_s: duration_s(0.5)?,
-        },
+        "isolation" => Happening::Isolation { duration_s: duration_s(2.0)? },
+        _ => Happening::CoverOpen { duration_s: duration_s(0.5)? },
     };
-    Ok(Event {
-        at_s: clock.seconds(section, "at")?.unwrap_or(0.0),
-        what,
-        place: section.place("kind"),
-    })
+    Ok(Event { at_s: clock.seconds(section, "at")?.unwrap_or(0.0), what, place: section.place("kind") })
 }
 
 fn drain(section: &Section<'_>, is_burst: bool) -> Result<Happening, ScenarioError> {
@@ -632,10 +589,7 @@ fn sampling(reader: &Reader<'_>, clock: &Clock) -> Result<Sampling, ScenarioErro
         burst,
         gaps: all(reader, "gap[]", |section| gap(section, clock))?,
         clock_steps: all(reader, "clock_step[]", |section| {
-            Ok((
-                clock.seconds(section, "at")?.unwrap_or(0.0),
-                section.number("by_s")?.unwrap_or(0.0),
-            ))
+            Ok((clock.seconds(section, "at")?.unwrap_or(0.0), section.number("by_s")?.unwrap_or(0.0)))
         })?,
     })
 }
@@ -645,9 +599,7 @@ fn gap(section: &Section<'_>, clock: &Clock) -> Result<(f64, f64), ScenarioError
     let to_s = clock.seconds(section, "to")?.unwrap_or(0.0);
     if to_s <= from_s {
         let hours = format!("{} h after the start", to_s / 3600.0);
-        return Err(section
-            .place("to")
-            .contradiction(hours, "it is not after from"));
+        return Err(section.place("to").contradiction(hours, "it is not after from"));
     }
     Ok((from_s, to_s))
 }

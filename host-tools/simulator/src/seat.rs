@@ -10,6 +10,10 @@ pub(crate) struct Seat {
     pub(crate) closes_above: f64,
     /// Chamber pressure above which it stays shut, Pa gauge; infinite for a release orifice.
     pub(crate) reopen_pa: f64,
+    /// Travel of the float over which it closes, of the stroke; 0 for one that snaps shut.
+    pub(crate) closing_travel: f64,
+    /// Lift, 0 on the seat .. 1 wide open.
+    lift: f64,
     /// Whether the float has it open.
     pub(crate) is_open: bool,
     /// Share of its area that is free when open.
@@ -30,6 +34,8 @@ impl Seat {
             opens_below,
             closes_above,
             reopen_pa: f64::INFINITY,
+            closing_travel: 0.0,
+            lift: 1.0,
             is_open: false,
             free_share: 1.0,
             leak_share: 0.0,
@@ -42,11 +48,7 @@ impl Seat {
     /// Open share of its area now.
     #[inline]
     pub(crate) fn share(&self) -> f64 {
-        if self.is_open {
-            self.free_share.max(self.leak_share)
-        } else {
-            self.leak_share
-        }
+        if self.is_open { (self.lift * self.free_share).max(self.leak_share) } else { self.leak_share }
     }
 
     /// Lets the float work it; says whether it has switched.
@@ -59,16 +61,15 @@ impl Seat {
         };
         let has_switched = is_open != self.is_open;
         self.is_open = is_open;
+        if is_open && self.closing_travel > 0.0 {
+            self.lift = ((self.closes_above - position) / self.closing_travel).clamp(0.02, 1.0);
+        }
         has_switched
     }
 
     /// The position at which it would switch next.
     #[inline]
     pub(crate) fn threshold(&self) -> f64 {
-        if self.is_open {
-            self.closes_above
-        } else {
-            self.opens_below
-        }
+        if self.is_open { self.closes_above } else { self.opens_below }
     }
 }

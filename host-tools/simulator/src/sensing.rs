@@ -1,8 +1,6 @@
 //! The transmitters: quantities to loop currents and codes, with their faults.
 
-use airvalve_sensors::{
-    CHANNELS, Channel, Channels, FrontEnd, LoopCurrent, MISSING_CODE, Transmitter,
-};
+use airvalve_sensors::{CHANNELS, Channel, Channels, FrontEnd, LoopCurrent, MISSING_CODE, Transmitter};
 use airvalve_site::Site;
 
 use crate::{
@@ -58,12 +56,7 @@ impl Sensing {
                 Channel::PressureMin | Channel::PressureMax => (0.0, zero_pct_span[1]),
                 other => (spec.lag_s, zero_pct_span[other.index()]),
             };
-            Transmitter::new(
-                spec.span,
-                lag_s as f32,
-                scenario.noise_pct_span as f32,
-                zero as f32,
-            )
+            Transmitter::new(spec.span, lag_s as f32, scenario.noise_pct_span as f32, zero as f32)
         });
         Ok(Sensing {
             fitted,
@@ -100,14 +93,7 @@ impl Sensing {
     }
 
     /// Takes a sample: slow transmitters, extremes, noise, faults.
-    pub(crate) fn sample(
-        &mut self,
-        now_s: f64,
-        dt: f32,
-        odour_ppm: f32,
-        air_temp_c: f32,
-        is_rippling: bool,
-    ) {
+    pub(crate) fn sample(&mut self, now_s: f64, dt: f32, odour_ppm: f32, air_temp_c: f32, is_rippling: bool) {
         let [_, _, odour, _, temperature, least, greatest] = &mut self.transmitters;
         odour.follow(odour_ppm, dt);
         temperature.follow(air_temp_c, dt);
@@ -134,27 +120,20 @@ impl Sensing {
 
     /// The codes that a converter gives for the currents now.
     pub(crate) fn codes(&self) -> Channels<i16> {
-        Channels(self.currents.map(|current| {
-            current.map_or(MISSING_CODE, |current| {
-                self.front_end.code_from_current(current)
-            })
-        }))
+        Channels(
+            self.currents
+                .map(|current| current.map_or(MISSING_CODE, |current| self.front_end.code_from_current(current))),
+        )
     }
 }
 
-fn active(
-    faults: &[SensorFault],
-    channel: Channel,
-    now_s: f64,
-) -> Option<airvalve_sensors::FailureMode> {
+fn active(faults: &[SensorFault], channel: Channel, now_s: f64) -> Option<airvalve_sensors::FailureMode> {
     let hits = |fault: &&SensorFault| {
         let is_its_own = fault.channel == channel;
         // The extremes are held from the chamber's transmitter and fail with it.
-        let is_held = matches!(channel, Channel::PressureMin | Channel::PressureMax)
-            && fault.channel == Channel::ChamberPressure;
-        (is_its_own || is_held)
-            && now_s >= fault.onset_s
-            && fault.until_s.is_none_or(|until_s| now_s < until_s)
+        let is_held =
+            matches!(channel, Channel::PressureMin | Channel::PressureMax) && fault.channel == Channel::ChamberPressure;
+        (is_its_own || is_held) && now_s >= fault.onset_s && fault.until_s.is_none_or(|until_s| now_s < until_s)
     };
     faults.iter().find(hits).map(|fault| fault.mode)
 }

@@ -9,6 +9,8 @@ use crate::{
 };
 
 const DAY_S: f64 = 86_400.0;
+/// Gauge pressure at which the water column separates, Pa.
+const SEPARATION_PA: f64 = -97_000.0;
 /// Inflow and wander are drawn anew each minute.
 const MINUTE_S: f64 = 60.0;
 
@@ -45,11 +47,7 @@ impl Station {
         Station {
             well_m3: 0.01 * scenario.pump.initial_level_pct * volume_m3,
             volume_m3,
-            mean_m3_s: 1e-3
-                * scenario
-                    .inflow
-                    .mean_l_s
-                    .unwrap_or(0.3 * site.line.flow_l_s),
+            mean_m3_s: 1e-3 * scenario.inflow.mean_l_s.unwrap_or(0.3 * site.line.flow_l_s),
             day_swing: 0.01 * scenario.inflow.day_swing_pct,
             peak_hour: scenario.inflow.peak_hour,
             variation: 0.01 * scenario.inflow.variation_pct,
@@ -92,6 +90,19 @@ impl Station {
         let has_switched = wanted != self.is_pumping;
         self.is_pumping = wanted;
         has_switched
+    }
+
+    /// Stops the pump and keeps it from starting.
+    pub(crate) fn lock(&mut self) {
+        self.is_locked = true;
+        self.is_pumping = false;
+    }
+
+    /// Goes on with the pump running, as after a fill.
+    pub(crate) fn take_over(&mut self) {
+        self.is_locked = false;
+        self.is_pumping = true;
+        self.well_m3 = self.well_m3.max(self.volume_m3);
     }
 
     /// Time until the pump switches, s.
@@ -153,10 +164,9 @@ impl RisingMain {
     pub(crate) fn new(scenario: &Scenario, site: &Site, steps: &Steps) -> RisingMain {
         let (plant, pump) = (&scenario.plant, &scenario.pump);
         let flow_m3_s = 1e-3 * site.line.flow_l_s;
-        let diameter_m = plant.main_diameter_mm.map_or_else(
-            || (4.0 * flow_m3_s / core::f64::consts::PI).sqrt(),
-            |diameter_mm| 1e-3 * diameter_mm,
-        );
+        let diameter_m = plant
+            .main_diameter_mm
+            .map_or_else(|| (4.0 * flow_m3_s / core::f64::consts::PI).sqrt(), |diameter_mm| 1e-3 * diameter_mm);
         let area_m2 = 0.25 * core::f64::consts::PI * diameter_m * diameter_m;
         let rise_kpa = (site.line.working_kpa - site.line.static_kpa).abs();
         let static_pa = 1e3 * site.line.static_kpa;
@@ -278,13 +288,9 @@ impl RisingMain {
                 self.extra_resistance = 0.0;
             }
         }
-        let wander_pa = if self.state == MainState::Full {
-            self.wander_pa
-        } else {
-            0.0
-        };
-        self.pressure_pa =
-            self.target_pa + self.departure_pa + self.oscillation.1 + wander_pa;
+        let wander_pa = if self.state == MainState::Full { self.wander_pa } else { 0.0 };
+        let pressure_pa = self.target_pa + self.departure_pa + self.oscillation.1 + wander_pa;
+        self.pressure_pa = pressure_pa.max(SEPARATION_PA);
     }
 
     pub(crate) fn total_resistance(&self) -> f64 {

@@ -38,12 +38,7 @@ impl Steps {
     #[inline]
     pub(crate) fn level_for(&self, wanted_s: f64, position: u32) -> usize {
         // A step of level l covers 2^(finest - l) positions and may begin on their multiples only.
-        let aligned = if position == 0 {
-            0
-        } else {
-            self.finest
-                .saturating_sub(position.trailing_zeros() as usize)
-        };
+        let aligned = if position == 0 { 0 } else { self.finest.saturating_sub(position.trailing_zeros() as usize) };
         let mut level = aligned;
         while level < self.finest && self.seconds[level] > wanted_s {
             level += 1;
@@ -67,13 +62,8 @@ pub(crate) struct Relaxation {
 
 impl Relaxation {
     pub(crate) fn new(steps: &Steps, time_constant_s: f64) -> Relaxation {
-        let gone = steps
-            .seconds
-            .map(|dt| -libm::expm1(-dt / time_constant_s.max(1e-6)));
-        Relaxation {
-            left: gone.map(|gone| 1.0 - gone),
-            gone,
-        }
+        let gone = steps.seconds.map(|dt| -libm::expm1(-dt / time_constant_s.max(1e-6)));
+        Relaxation { left: gone.map(|gone| 1.0 - gone), gone }
     }
 }
 

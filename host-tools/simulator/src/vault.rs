@@ -27,9 +27,7 @@ impl VaultAir {
     pub(crate) fn advance(&mut self, dt: f64, gas_m3: f64, spilled_m3: f64) {
         let exchange_m3 = dt * self.exchange_m3_s;
         let source_m3 = gas_m3 + self.stripping * spilled_m3;
-        self.near_ppm = (self.near_m3 * self.near_ppm
-            + source_m3 * self.gas_ppm
-            + exchange_m3 * self.rest_ppm)
+        self.near_ppm = (self.near_m3 * self.near_ppm + source_m3 * self.gas_ppm + exchange_m3 * self.rest_ppm)
             / (self.near_m3 + source_m3 + exchange_m3);
         let aired_m3 = dt * self.changes_per_s * self.rest_m3;
         self.rest_ppm = (self.rest_m3 * self.rest_ppm + (exchange_m3 + gas_m3) * self.near_ppm)

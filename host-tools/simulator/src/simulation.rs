@@ -1,0 +1,328 @@
+//! A simulation: from sample to sample, with the bus that the device reads.
+
+use airvalve_sensors::{CHANNELS, Channels, Contact, Contacts};
+use airvalve_site::Site;
+use embedded_hal::delay::DelayNs;
+
+use crate::{
+    bus::SensorBus,
+    deviations::Deviations,
+    plant::Plant,
+    random::{Gaussian, Random},
+    reader::ScenarioError,
+    scenario::{Fault, Scenario, SensorFault},
+    sensing::Sensing,
+    truth::{FaultTruth, Moment, SensorFaultTruth, SeverityPoint, Truth},
+};
+
+/// One output sample.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Tick {
+    /// Unix time on the device's clock, microseconds.
+    pub time_us: i64,
+    /// Contacts that are wired.
+    pub contacts: Contacts,
+    /// The sample is lost on its way: the device never sees it.
+    pub lost: bool,
+}
+
+/// A running simulation.
+///
+/// # Example
+/// ```no_run
+/// # use airvalve_simulator::{Scenario, Simulation};
+/// # use airvalve_sensors::{Channels, MISSING_CODE, bus::Converter};
+/// # fn run(scenario: &Scenario, site: &airvalve_site::Site) -> Result<(), airvalve_simulator::ScenarioError> {
+/// let mut simulation = Simulation::new(scenario, site, None)?;
+/// let fitted = simulation.fitted();
+/// let mut converter = Converter::first(simulation.bus(), |channel| fitted[channel.index()]);
+/// let mut delay = simulation.delay();
+/// let mut codes = Channels([MISSING_CODE; 7]);
+/// while let Some(tick) = simulation.next() {
+///     if !tick.lost {
+///         converter.read(&mut codes, &mut delay);
+///     }
+/// }
+/// let truth = simulation.finish();
+/// # Ok(())
+/// # }
+/// ```
+pub struct Simulation {
+    scenario: Scenario,
+    valve_id: String,
+    seed: u64,
+    sample_hz: f64,
+    period_s: f64,
+    /// Samples of the whole scenario, and the next one.
+    samples: u64,
+    next: u64,
+    plant: Plant,
+    sensing: Sensing,
+    bus: SensorBus,
+    losses: Random,
+    deviations: Deviations,
+    true_valve: crate::truth::TrueValveTruth,
+    burst: Option<(f64, f64)>,
+}
+
+impl Simulation {
+    /// Sets the plant up; `seed` stands in for the scenario's own.
+    ///
+    /// # Errors
+    /// [`ScenarioError::Contradiction`] where the scenario does not fit the site or itself.
+    pub fn new(scenario: &Scenario, site: &Site, seed: Option<u64>) -> Result<Simulation, ScenarioError> {
+        refuse_missing_second_stage(&scenario.faults, site)?;
+        let seed = seed.unwrap_or(scenario.seed);
+        let sample_hz = scenario.sample_hz.unwrap_or(site.sensors.sample_hz);
+        let period_s = 1.0 / sample_hz;
+        let deviations = Deviations::new(&scenario.true_valve, site, Random::new(seed, 1));
+        let plant = Plant::new(scenario, site, &deviations, period_s, seed)?;
+        let noise = Gaussian::new(seed, 4);
+        let sensing = Sensing::new(scenario, site, deviations.zero_pct_span, noise)?;
+        let bus = SensorBus::new(sensing.shunt_ohm());
+        let site_burst = site.sampling.burst.map(|burst| (burst.burst_s, burst.every_s));
+        Ok(Simulation {
+            valve_id: site.valve_id.clone(),
+            seed,
+            sample_hz,
+            period_s,
+            samples: (scenario.duration_s * sample_hz) as u64,
+            next: 0,
+            true_valve: deviations.truth(site, &plant.body),
+            burst: scenario.sampling.burst.or(site_burst),
+            scenario: scenario.clone(),
+            plant,
+            sensing,
+            bus,
+            losses: Random::new(seed, 5),
+            deviations,
+        })
+    }
+
+    /// A handle of the sensor bus; clones share it.
+    pub fn bus(&self) -> SensorBus {
+        self.bus.clone()
+    }
+
+    /// What lets the time of the bus pass.
+    pub fn delay(&self) -> impl DelayNs + use<> {
+        self.bus.delay()
+    }
+
+    /// Which channels are fitted, by their ids.
+    pub fn fitted(&self) -> [bool; CHANNELS] {
+        self.sensing.fitted()
+    }
+
+    /// Samples a second.
+    pub fn sample_hz(&self) -> f64 {
+        self.sample_hz
+    }
+
+    /// Share of the scenario that is done, 0 to 1.
+    pub fn progress(&self) -> f64 {
+        if self.samples == 0 { 1.0 } else { self.next as f64 / self.samples as f64 }
+    }
+
+    /// The codes of the sample that [`Simulation::next`] gave, past the bus.
+    pub fn codes(&self) -> Channels<i16> {
+        self.sensing.codes()
+    }
+
+    /// Steps of the physics so far.
+    pub fn steps_taken(&self) -> u64 {
+        self.plant.steps_taken
+    }
+
+    /// What the plant really does now: for looking at, not for a detector.
+    pub fn glimpse(&self) -> Glimpse {
+        let around = self.plant.surroundings();
+        Glimpse {
+            float_pct: f64::from(around.float_pct),
+            level_pct: 100.0 * self.plant.body.level,
+            chamber_kpa: f64::from(around.chamber_kpa),
+            line_kpa: f64::from(around.line_kpa),
+            odour_ppm: self.plant.odour_ppm(),
+            air_c: self.plant.body.air_k - 273.15,
+            air_l: 1e3 * self.plant.body.air_m3,
+            riser_l_s: 1e3 * self.plant.body.riser_m3_s,
+            held_nl: self.plant.held_nl(),
+            is_pumping: self.plant.is_pumping(),
+        }
+    }
+
+    /// Lets the plant run to the next sample; `None` at the end.
+    #[allow(clippy::should_implement_trait)] // an iterator would borrow the bus's owner
+    pub fn next(&mut self) -> Option<Tick> {
+        loop {
+            if self.next >= self.samples {
+                return None;
+            }
+            let index = self.next;
+            self.next += 1;
+            // From the index, so that times do not drift.
+            let t = index as f64 * self.period_s;
+            if index == 0 {
+                self.sensing.follow(self.plant.surroundings(), 0.0);
+            } else {
+                let begin_s = (index - 1) as f64 * self.period_s;
+                self.plant.advance_period(begin_s, &mut self.sensing);
+            }
+            self.sample(t);
+            let is_paused =
+                self.burst.is_some_and(|(burst_s, every_s)| t - libm::floor(t / every_s) * every_s >= burst_s);
+            if !is_paused {
+                return Some(self.tick(t));
+            }
+        }
+    }
+
+    fn sample(&mut self, t: f64) {
+        self.sensing.sample(
+            t,
+            self.period_s as f32,
+            self.plant.odour_ppm() as f32,
+            self.plant.vault_c() as f32,
+            self.plant.is_pumping(),
+        );
+        self.bus.set_currents(self.sensing.currents);
+        if !self.scenario.bus_faults.is_empty() {
+            self.fault_the_bus(t);
+        }
+    }
+
+    fn fault_the_bus(&mut self, t: f64) {
+        let mut faults = [None; 2];
+        for fault in &self.scenario.bus_faults {
+            let is_active = t >= fault.onset_s && fault.until_s.is_none_or(|until_s| t < until_s);
+            if is_active && self.losses.uniform() < fault.share {
+                for (slot, is_hit) in faults.iter_mut().zip(fault.hits) {
+                    if is_hit {
+                        *slot = Some(fault.kind);
+                    }
+                }
+            }
+        }
+        self.bus.set_faults(faults);
+    }
+
+    fn tick(&mut self, t: f64) -> Tick {
+        let sampling = &self.scenario.sampling;
+        let is_in_gap = sampling.gaps.iter().any(|(from, to)| t >= *from && t < *to);
+        let is_lost = sampling.loss_share > 0.0 && self.losses.uniform() < sampling.loss_share;
+        let set_by_s: f64 = sampling.clock_steps.iter().filter(|(at_s, _)| t >= *at_s).map(|(_, by_s)| by_s).sum();
+        Tick {
+            time_us: self.plant.recorder.moment(t).0 + libm::rint(1e6 * set_by_s) as i64,
+            contacts: self.contacts(),
+            lost: is_in_gap || is_lost,
+        }
+    }
+
+    fn contacts(&self) -> Contacts {
+        let state = |contact: &Contact| match contact {
+            Contact::PumpRunning => self.plant.is_pumping(),
+            Contact::CoverOpen => self.plant.cover_is_open,
+            Contact::VaultWater => self.plant.has_vault_water(),
+        };
+        let wired = &self.scenario.contacts;
+        wired.iter().fold(Contacts::default(), |contacts, contact| contacts.with(*contact, Some(state(contact))))
+    }
+
+    /// Ends the simulation where it stands and hands out the truth.
+    pub fn finish(self) -> Truth {
+        let end_s = self.plant.now_s;
+        let body = &self.plant.body;
+        let from = self.plant.recorder.moment(0.0);
+        let to = self.plant.recorder.moment(end_s);
+        let moment = |t: f64| Moment(from.0 + libm::rint(1e6 * t) as i64);
+        let faults = self.scenario.faults.iter().filter(|fault| fault.onset_s <= end_s);
+        let sensor_faults = &self.scenario.sensor_faults;
+        let sensor_faults = sensor_faults.iter().filter(|fault| fault.onset_s <= end_s);
+        let faults = faults.map(|fault| fault_truth(fault, end_s, moment)).collect();
+        let sensor_faults = sensor_faults.map(|fault| sensor_fault_truth(fault, moment)).collect();
+        let spilled_m3 = body.spilled_m3;
+        let (air, cycles, events, pump, states) = self.plant.recorder.finish(end_s, body);
+        Truth {
+            scenario: self.scenario.name,
+            seed: self.seed,
+            valve_id: self.valve_id,
+            from,
+            to,
+            sample_hz: self.sample_hz,
+            faults,
+            sensor_faults,
+            air,
+            cycles,
+            events,
+            pump,
+            states,
+            spilled_m3,
+            true_valve: self.true_valve,
+        }
+    }
+
+    /// Zero errors of float, chamber pressure, odour, line pressure and temperature, % of span.
+    pub fn zero_errors_pct_span(&self) -> [f64; 5] {
+        self.deviations.zero_pct_span
+    }
+}
+
+/// The plant at one moment.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[allow(missing_docs)] // the names carry the units
+pub struct Glimpse {
+    pub float_pct: f64,
+    /// Of the liquid: below 0 in the pipe, above 100 into the seal volume.
+    pub level_pct: f64,
+    pub chamber_kpa: f64,
+    pub line_kpa: f64,
+    pub odour_ppm: f64,
+    pub air_c: f64,
+    pub air_l: f64,
+    /// Up the riser.
+    pub riser_l_s: f64,
+    pub held_nl: f64,
+    pub is_pumping: bool,
+}
+
+fn refuse_missing_second_stage(faults: &[Fault], site: &Site) -> Result<(), ScenarioError> {
+    for fault in faults {
+        if fault.is_second_orifice && site.valve.release_orifices.len() < 2 {
+            let rule = "the site's valve has no second release orifice";
+            return Err(fault.place.contradiction(fault.name.to_owned(), rule));
+        }
+    }
+    Ok(())
+}
+
+fn fault_truth(fault: &Fault, end_s: f64, moment: impl Fn(f64) -> Moment) -> FaultTruth {
+    let until_s = fault.until_s.filter(|until_s| *until_s <= end_s);
+    let last_s = until_s.unwrap_or(end_s);
+    let grown_s = last_s.min(fault.onset_s + fault.growth_s);
+    let mut times = vec![fault.onset_s];
+    let mut t = fault.onset_s + 3600.0;
+    while t < grown_s {
+        times.push(t);
+        t += 3600.0;
+    }
+    if grown_s > fault.onset_s {
+        times.push(grown_s);
+    }
+    // The severity of the last moment, not the nothing that follows it.
+    let severity_at = |t: f64| fault.severity_at(t.min(last_s - 1e-6).max(fault.onset_s));
+    FaultTruth {
+        fault: fault.name,
+        onset: moment(fault.onset_s),
+        until: until_s.map(&moment),
+        severity: times.iter().map(|t| SeverityPoint { at: moment(*t), severity: severity_at(*t) }).collect(),
+    }
+}
+
+fn sensor_fault_truth(fault: &SensorFault, moment: impl Fn(f64) -> Moment) -> SensorFaultTruth {
+    SensorFaultTruth {
+        fault: fault.name,
+        channel: fault.channel.column(),
+        onset: moment(fault.onset_s),
+        until: fault.until_s.map(moment),
+    }
+}
