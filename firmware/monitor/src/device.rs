@@ -15,7 +15,7 @@ use crate::{
     decision::AlarmChange,
     fault::AlarmKind,
     learned::Learned,
-    monitor::{Event, Monitor},
+    monitor::{Changes, Event, Monitor},
     release::Cycle,
     settings::Settings,
     site::SiteData,
@@ -118,7 +118,8 @@ impl Device {
             self.send(Record::Header(self.header.clone()), sink);
             self.send_learned(sample.time_us, sink);
         }
-        let changes = self.monitor.step_codes(sample);
+        let mut changes = Changes::new();
+        self.monitor.step_codes_into(sample, &mut changes);
         for change in &changes {
             match change {
                 Event::Alarm(change) => self.send_alarm(change, sink),

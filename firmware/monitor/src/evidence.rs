@@ -23,6 +23,10 @@ use crate::{
 const CLOGGED_LOSS: f32 = 0.40;
 /// Loss of the answer to pressure steps at which the float counts as heavy (liquid 10 % of stroke higher).
 const HEAVY_LOSS: f32 = 0.22;
+/// Answer of a clean float where none has been learned: the gas is still warm from the step when it is read.
+const UNLEARNED_ANSWER: f32 = 0.85;
+/// Loss of the answer, beside jumps, at which the float counts as sluggish: friction of 4 % of stroke.
+const FRICTION_LOSS: f32 = 0.15;
 /// Share of the answer that comes late at which the float counts as sluggish.
 const LATE_SHARE: f32 = 0.35;
 /// Loss of net arrival at which a seat counts as weeping (leak 60 % of the mean arrival).
@@ -76,6 +80,7 @@ pub struct EvidenceBuilder {
     low_least_pct: f32,
     low_most_pct: f32,
     low_answer: f32,
+    low_unanswered: f32,
     has_answered_since_cycle: bool,
     shut_vacuum_s: f32,
     up_vacuum_s: f32,
@@ -133,6 +138,7 @@ impl EvidenceBuilder {
             low_least_pct: 100.0,
             low_most_pct: 0.0,
             low_answer: f32::NAN,
+            low_unanswered: 0.0,
             has_answered_since_cycle: false,
             shut_vacuum_s: 0.0,
             up_vacuum_s: 0.0,
@@ -177,6 +183,7 @@ impl EvidenceBuilder {
         let is_silent = answer.answer < context.settings.no_answer_share;
         if frame.float_pct < context.surely_open_below_pct {
             self.low_answer = answer.answer;
+            self.low_unanswered = if is_silent { self.low_unanswered + 1.0 } else { 0.0 };
             return;
         }
         if is_silent {
@@ -330,6 +337,7 @@ impl EvidenceBuilder {
                 self.low_least_pct = 100.0;
                 self.low_most_pct = 0.0;
                 self.low_answer = f32::NAN;
+                self.low_unanswered = 0.0;
             }
             self.values.set(Fault::JammedLow, 0.0);
             self.values.set(Fault::SmallBlocked, 0.0);
@@ -359,7 +367,7 @@ impl EvidenceBuilder {
         let off_bottom = self.low_off_bottom_s / (settings.low_still_s + 3.0 * vent_s(site.stroke_volume_l));
         let pocket_s = vent_s(1000.0 * site.largest_pocket_m3);
         let bottom = self.bottom_s / (settings.low_still_s + settings.vent_time_factor * pocket_s);
-        off_bottom.max(bottom)
+        off_bottom.max(bottom).max(self.low_unanswered / NO_ANSWERS)
     }
 
     fn low_log_odds(&self, learned: &Learned, context: &Context) -> Odds {
@@ -387,8 +395,7 @@ impl EvidenceBuilder {
 
     /// Float high, unanswering: jammed up, or a seat held open that has lost the cushion.
     fn high_family(&mut self, frame: &Frame, learned: &Learned, context: &Context) {
-        let (site, settings) = (context.site, context.settings);
-        let is_high = frame.float_pct >= site.small.closes_above_pct - 2.0 * settings.position_tolerance_pct;
+        let is_high = frame.float_pct >= context.surely_open_below_pct;
         if !is_high {
             self.unanswered = 0.0;
             self.sag_s = 0.0;
@@ -477,24 +484,26 @@ impl EvidenceBuilder {
     fn fouling(&mut self, learned: &Learned, context: &Context) {
         let settings = context.settings;
         let recent = |baseline: &Baseline| f32::from(baseline.count) >= settings.recent_cycles;
-        let loss = |baseline: &Baseline, least: f32, most: f32| {
-            let reference = if baseline.is_learned(settings.baseline_cycles) { baseline.mean } else { 1.0 };
+        let loss = |baseline: &Baseline, unlearned: f32, least: f32, most: f32| {
+            let reference = if baseline.is_learned(settings.baseline_cycles) { baseline.mean } else { unlearned };
             1.0 - baseline.recent / reference.clamp(least, most)
         };
         let ratio = &learned.area_ratio;
         // What lies outside the data sheet's tolerance does not become its own normal.
-        let clogging = if recent(ratio) { loss(ratio, 0.8, 1.25) / CLOGGED_LOSS } else { 0.0 };
+        let clogging = if recent(ratio) { loss(ratio, 1.0, 0.8, 1.25) / CLOGGED_LOSS } else { 0.0 };
         self.values.set(Fault::Clogging, clogging.max(0.0));
 
         let jump = &learned.jump_pct;
         let usual_pct = if jump.is_learned(settings.baseline_cycles) { jump.mean } else { settings.jump_pct };
         let jumps = if recent(jump) { jump.recent / (settings.jump_pct + 1.5 * usual_pct) } else { 0.0 };
         let late = if recent(&learned.late_answer) { learned.late_answer.recent / LATE_SHARE } else { 0.0 };
-        let sluggish = jumps.max(late).max(0.0);
+        let answer = &learned.answer;
+        let answer_loss = if recent(answer) { loss(answer, UNLEARNED_ANSWER, 0.7, 1.15) } else { 0.0 };
+        // A slug of air makes a jump too, but leaves the answer to pressure steps as it was; friction takes from both.
+        let sluggish = jumps.min(answer_loss / FRICTION_LOSS).max(late).max(0.0);
         self.values.set(Fault::Sluggish, sluggish);
 
-        let answer = &learned.answer;
-        let heavy = if recent(answer) { loss(answer, 0.75, 1.15) / HEAVY_LOSS } else { 0.0 };
+        let heavy = answer_loss / HEAVY_LOSS;
         // A float that does not answer at all is jammed, one that answers late is sluggish.
         let is_plain = self.unanswered < 1.0 && sluggish < 0.8;
         self.values.set(Fault::Heavy, if is_plain { heavy.max(0.0) } else { 0.0 });

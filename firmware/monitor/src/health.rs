@@ -21,6 +21,8 @@ pub struct ChannelHealth {
     span: Span,
     measuring_low: f32,
     measuring_high: f32,
+    limit_low: f32,
+    limit_high: f32,
     last: f32,
     last_change: f32,
     is_spike_pending: bool,
@@ -47,6 +49,8 @@ impl ChannelHealth {
             span,
             measuring_low: at(LoopCurrent::MEASURING_LOW_MA) - slack,
             measuring_high: at(LoopCurrent::MEASURING_HIGH_MA) + slack,
+            limit_low: at(LoopCurrent::MEASURING_LOW_MA) + 10.0 * slack,
+            limit_high: at(LoopCurrent::MEASURING_HIGH_MA) - 10.0 * slack,
             last: f32::NAN,
             last_change: 0.0,
             is_spike_pending: false,
@@ -76,7 +80,9 @@ impl ChannelHealth {
         self.is_spike_pending = false;
         self.bad_s = 0.0;
         self.missing_s = 0.0;
-        self.same_s = if change == 0.0 { self.same_s + dt_s } else { 0.0 };
+        // At the ends of the measuring band a working transmitter repeats its limit.
+        let is_at_limit = reading < self.limit_low || reading > self.limit_high;
+        self.same_s = if change == 0.0 && !is_at_limit { self.same_s + dt_s } else { 0.0 };
         // White noise makes second differences of six times its variance; a steady movement makes none, and what moves
         // by jerks is clipped.
         let bend = change - self.last_change;

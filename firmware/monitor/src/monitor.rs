@@ -117,6 +117,14 @@ impl Monitor {
 
     /// Takes one sample of codes.
     pub fn step_codes(&mut self, sample: &CodeSample) -> Changes {
+        let mut changes = Changes::new();
+        self.step_codes_into(sample, &mut changes);
+        changes
+    }
+
+    /// Takes one sample of codes and adds to `changes`, where it costs too much to hand them over with every sample.
+    #[inline(always)]
+    pub fn step_codes_into(&mut self, sample: &CodeSample, changes: &mut Changes) {
         let mut quantities = Channels([f32::NAN; CHANNELS]);
         let places = quantities.0.iter_mut().zip(&sample.codes.0).zip(&self.scales.0).zip(&self.is_fitted);
         for (((quantity, code), scale), is_fitted) in places {
@@ -124,12 +132,10 @@ impl Monitor {
                 *quantity = scale.quantity(*code);
             }
         }
-        self.step_quantities(&QuantitySample { time_us: sample.time_us, quantities, contacts: sample.contacts })
+        self.step(&QuantitySample { time_us: sample.time_us, quantities, contacts: sample.contacts }, changes);
     }
 
     /// Takes one sample of quantities. A sample that is not later than the one before is left out.
-    // Not inlined, and with one way out: else the changes, mostly none in a table of 20, are copied with every sample.
-    #[inline(never)]
     pub fn step_quantities(&mut self, sample: &QuantitySample) -> Changes {
         let mut changes = Changes::new();
         self.step(sample, &mut changes);
@@ -264,7 +270,7 @@ impl Monitor {
         }
         let is_open = self.releases.is_open();
         let state =
-            self.state.step(float_pct, pressure_kpa, self.vacuum_kpa, is_open, self.is_main_filling, &self.site);
+            self.state.step(float_pct, pressure_kpa, self.dt_s, self.vacuum_kpa, is_open, self.is_main_filling, &self.site);
         if state != before {
             let _ = changes.push(Event::State { time_us, state });
         }

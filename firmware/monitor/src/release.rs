@@ -175,7 +175,7 @@ impl ReleaseTracker {
         let (centre_pct, margin_pct) = if learned.opens_pct.count >= 5 {
             (
                 learned.opens_pct.recent,
-                (4.0 * learned.opens_pct.deviation).max(2.5).min(settings.position_tolerance_pct),
+                (5.0 * learned.opens_pct.deviation).max(1.0).min(settings.position_tolerance_pct),
             )
         } else {
             (nominal_pct, settings.position_tolerance_pct)
@@ -386,8 +386,13 @@ impl ReleaseTracker {
             return None;
         }
         let fall_nl = self.plateau_nl.now() - after_nl;
+        // Air that leaves lets the float rise; a float that stands still has only seen the pressure change.
+        let rise_pct = end_pct - self.plateau_pct.now();
+        let has_risen =
+            rise_pct > LEAST_FALL_SHARE * (site.small.closes_above_pct - site.small.opens_below_pct).max(1.0);
         let share = if self.near_step { 1.5 * LEAST_FALL_SHARE } else { LEAST_FALL_SHARE };
-        if !self.is_by_position && fall_nl < (share * promised_nl).max(5.0 * input.content_noise_nl) {
+        let least_nl = (share * promised_nl).max(5.0 * input.content_noise_nl);
+        if !self.is_by_position && (!has_risen || fall_nl < least_nl) {
             self.phase = Phase::Idle;
             return None;
         }

@@ -38,12 +38,17 @@ impl ValveState {
     }
 }
 
+/// Time constant of the pressure by which vacuum is told, s.
+const VACUUM_S: f32 = 1.0;
+
 /// Tells the state, with hysteresis in position and pressure.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct StateTracker {
     state: ValveState,
     is_large_open: bool,
     is_in_vacuum: bool,
+    /// Pressure without its noise: vacuum is not told from a single sample, kPa.
+    slow_kpa: f32,
 }
 
 impl StateTracker {
@@ -59,10 +64,12 @@ impl StateTracker {
 
     /// Takes one sample: float in %, zero-corrected pressure in kPa gauge, the depth at which vacuum begins in kPa.
     #[inline(always)]
+    #[allow(clippy::too_many_arguments)] // all of one sample, on the hot path
     pub fn step(
         &mut self,
         float_pct: f32,
         pressure_kpa: f32,
+        dt_s: f32,
         vacuum_kpa: f32,
         is_release_open: bool,
         is_main_filling: bool,
@@ -74,8 +81,9 @@ impl StateTracker {
         } else {
             self.is_large_open = float_pct < site.large_opens_below_pct && pressure_kpa <= site.reopen_kpa;
         }
-        let vacuum_limit_kpa = if self.is_in_vacuum { -0.5 * vacuum_kpa } else { -vacuum_kpa };
-        self.is_in_vacuum = pressure_kpa < vacuum_limit_kpa;
+        self.slow_kpa += (pressure_kpa - self.slow_kpa) * (dt_s / (VACUUM_S + dt_s));
+        let vacuum_limit_kpa = if self.is_in_vacuum { -0.4 * vacuum_kpa } else { -vacuum_kpa };
+        self.is_in_vacuum = self.slow_kpa < vacuum_limit_kpa;
         self.state = if self.is_in_vacuum && self.is_large_open {
             ValveState::Admitting
         } else if self.is_large_open {
