@@ -94,6 +94,8 @@ fn start(line: &mut Line) -> Result<(Device, Fitted), &'static str> {
 }
 
 /// Takes samples until the end.
+// Apart, so that the device is reached by a pointer and not over the far ends of one big stack frame.
+#[inline(never)]
 fn run(
     line: &mut Line,
     device: &mut Device,

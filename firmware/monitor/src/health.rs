@@ -88,7 +88,9 @@ impl ChannelHealth {
         let bend = change - self.last_change;
         self.last_change = change;
         let seen = bend * bend * (1.0 / 6.0);
-        let clipped = seen.min(9.0 * self.noise_squared + 1e-6 * limit * limit);
+        // No `min`: with its care for NaN it costs four times as much, four times a sample.
+        let most = 9.0 * self.noise_squared + 1e-6 * limit * limit;
+        let clipped = if seen < most { seen } else { most };
         self.noise_squared += (clipped - self.noise_squared) * noise_share;
         self.last = reading;
         reading

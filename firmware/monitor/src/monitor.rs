@@ -26,6 +26,8 @@ const WATCHED: [Channel; 5] =
 /// A gap is longer than this many sample periods and than this time, s. Source: the contract for results.
 const GAP_PERIODS: f32 = 3.0;
 const GAP_S: f32 = 1.0;
+/// Cycles after which the area ratio is known well enough to stand in for the displacement.
+const LEAST_RATIOS: u16 = 5;
 
 /// Most changes that one sample can bring: one an alarm, a state, a cycle begun and one ended.
 pub const MOST_CHANGES: usize = 20;
@@ -269,8 +271,15 @@ impl Monitor {
             self.release(time_us, float_pct, pressure_kpa, changes);
         }
         let is_open = self.releases.is_open();
-        let state =
-            self.state.step(float_pct, pressure_kpa, self.dt_s, self.vacuum_kpa, is_open, self.is_main_filling, &self.site);
+        let state = self.state.step(
+            float_pct,
+            pressure_kpa,
+            self.dt_s,
+            self.vacuum_kpa,
+            is_open,
+            self.is_main_filling,
+            &self.site,
+        );
         if state != before {
             let _ = changes.push(Event::State { time_us, state });
         }
@@ -295,9 +304,11 @@ impl Monitor {
             arrival_nl_s: self.evidence.arrival_nl_s,
             since_step_s: self.steps.since_step_s,
         };
-        let Some(cycle) = self.releases.step(&input, &self.site) else {
+        let Some(mut cycle) = self.releases.step(&input, &self.site) else {
             return;
         };
+        let ratio = &self.learned.area_ratio;
+        cycle.settle((ratio.count >= LEAST_RATIOS).then_some(ratio.recent));
         self.totals.add_cycle(&cycle);
         // Air has left: the float no longer tells what the pressure alone has done.
         self.steps.reset();
@@ -424,8 +435,9 @@ impl Monitor {
             float_noise_pct: float.noise(),
         };
         if !frame.float_pct.is_nan() && !frame.pressure_kpa.is_nan() {
-            let is_sealed = frame.state == ValveState::Sealed
-                || (frame.state == ValveState::Releasing && frame.float_pct < context.surely_open_below_pct);
+            // A release that ends resets the test; one that only seems to begin (a jammed float makes the content
+            // follow the pressure) must not.
+            let is_sealed = matches!(frame.state, ValveState::Sealed | ValveState::Releasing);
             let input = StepInput {
                 float_pct: frame.float_pct,
                 pressure_kpa: frame.pressure_kpa,

@@ -38,6 +38,9 @@ pub struct Cycle {
     pub displacement_nl: f32,
     /// Displacement over orifice estimate; NaN where it was not judged.
     pub area_ratio: f32,
+    /// Best estimate, NL, small orifice and second stage: by displacement; where that is blind, by the orifice and the
+    /// area ratio learned; near a pressure step, halfway between the two.
+    pub best_nl: [f32; 2],
     /// Float position at which it began and ended, %.
     pub start_pct: f32,
     /// Float position at which it ended, %.
@@ -107,6 +110,29 @@ pub struct ReleaseInput {
     pub since_step_s: f32,
 }
 
+impl Cycle {
+    /// Settles the best estimate, given the area ratio learned (`None` before there is one).
+    pub(crate) fn settle(&mut self, learned_ratio: Option<f32>) {
+        let orifice_nl: f32 = self.orifice_nl.iter().sum();
+        let displaced = self.displacement_nl / orifice_nl;
+        let scale = match learned_ratio {
+            _ if orifice_nl <= 0.0 => 1.0,
+            None if displaced.is_nan() => 1.0,
+            Some(ratio) if displaced.is_nan() => ratio,
+            // After a pressure step the gas is colder or warmer than it is taken to be, and the two err against
+            // each other.
+            Some(ratio) if self.is_near_step => 0.5 * (ratio + displaced),
+            _ => displaced,
+        };
+        self.best_nl = self.orifice_nl.map(|nl| nl * scale);
+    }
+
+    /// Best estimate of the air that the cycle let out, NL.
+    pub fn released_nl(&self) -> f32 {
+        self.best_nl.iter().sum()
+    }
+}
+
 /// Tracker of release cycles.
 #[derive(Clone, Debug)]
 pub struct ReleaseTracker {
@@ -126,6 +152,8 @@ pub struct ReleaseTracker {
     after_sum_nl: f32,
     after_sum_pct: f32,
     after_count: f32,
+    /// Chamber pressure when the fall was seen and when it was last seen, kPa.
+    fall_kpa: [f32; 2],
     integral_nl: [f32; 2],
     is_second_open: bool,
     is_by_position: bool,
@@ -157,6 +185,7 @@ impl ReleaseTracker {
             after_sum_nl: 0.0,
             after_sum_pct: 0.0,
             after_count: 0.0,
+            fall_kpa: [0.0; 2],
             integral_nl: [0.0; 2],
             is_second_open: false,
             is_by_position: false,
@@ -175,12 +204,13 @@ impl ReleaseTracker {
         let (centre_pct, margin_pct) = if learned.opens_pct.count >= 5 {
             (
                 learned.opens_pct.recent,
-                (5.0 * learned.opens_pct.deviation).max(1.0).min(settings.position_tolerance_pct),
+                (3.0 * learned.opens_pct.deviation).max(1.0).min(settings.position_tolerance_pct),
             )
         } else {
             (nominal_pct, settings.position_tolerance_pct)
         };
-        self.arm_below_pct = centre_pct + margin_pct;
+        // Arming early costs nothing and lets the time before the release be known well.
+        self.arm_below_pct = centre_pct + margin_pct.max(0.7 * settings.position_tolerance_pct);
         self.surely_open_below_pct = centre_pct - margin_pct;
     }
 
@@ -332,6 +362,7 @@ impl ReleaseTracker {
         self.least_pct = input.float_pct;
         self.since_least_s = 0.0;
         self.clear_after();
+        self.fall_kpa = [input.pressure_kpa; 2];
         self.integral_nl = [0.0; 2];
         self.is_second_open = false;
         self.near_step = input.since_step_s < 60.0;
@@ -364,6 +395,8 @@ impl ReleaseTracker {
         if input.float_pct < BLIND_BELOW_PCT || self.fall_nl < self.least_nl - 0.7 * input.content_noise_nl {
             self.least_nl = self.fall_nl;
             self.since_least_s = 0.0;
+            let [_, last_kpa] = &mut self.fall_kpa;
+            *last_kpa = input.pressure_kpa;
             self.clear_after();
         } else {
             self.since_least_s += input.dt_s;
@@ -387,7 +420,7 @@ impl ReleaseTracker {
         }
         let fall_nl = self.plateau_nl.now() - after_nl;
         // Air that leaves lets the float rise; a float that stands still has only seen the pressure change.
-        let rise_pct = end_pct - self.plateau_pct.now();
+        let rise_pct = end_pct - self.least_pct;
         let has_risen =
             rise_pct > LEAST_FALL_SHARE * (site.small.closes_above_pct - site.small.opens_below_pct).max(1.0);
         let share = if self.near_step { 1.5 * LEAST_FALL_SHARE } else { LEAST_FALL_SHARE };
@@ -411,11 +444,11 @@ impl ReleaseTracker {
         {
             from_s = first_s;
             to_s = last_s;
-            let flow = |orifice: crate::airflow::Orifice| {
-                orifice.normal_flow_nl_s(input.pressure_kpa, site.p_atm_kpa, input.temperature_k)
-            };
+            let [first_kpa, last_kpa] = self.fall_kpa;
+            let mean_kpa = 0.5 * (first_kpa + last_kpa);
+            let flow_nl_s = site.small.orifice.normal_flow_nl_s(mean_kpa, site.p_atm_kpa, input.temperature_k);
             let second_nl = site.second.map_or(0.0, |_| self.integral_nl.last().copied().unwrap_or(0.0));
-            orifice_nl = [flow(site.small.orifice) * (to_s - from_s), second_nl];
+            orifice_nl = [flow_nl_s * (to_s - from_s), second_nl];
         }
         let open_s = (to_s - from_s).max(0.0);
         let displacement_nl =
@@ -428,6 +461,7 @@ impl ReleaseTracker {
             to_us: time_us(to_s),
             orifice_nl,
             displacement_nl,
+            best_nl: orifice_nl,
             area_ratio: if is_judged { displacement_nl / total_nl } else { f32::NAN },
             start_pct: self.plateau_pct.now(),
             end_pct: fall.end_pct,

@@ -50,13 +50,12 @@ pub struct Totals {
 }
 
 impl Totals {
-    /// Adds a finished release cycle: by displacement where that is seen, else by the orifice.
+    /// Adds the best estimate of a finished release cycle.
     pub fn add_cycle(&mut self, cycle: &Cycle) {
         self.cycles = self.cycles.saturating_add(1);
-        let [small_nl, second_nl] = cycle.orifice_nl;
-        let scale = cycle_scale(cycle);
-        self.small_out.add_nl(small_nl * scale);
-        self.second_out.add_nl(second_nl * scale);
+        let [small_nl, second_nl] = cycle.best_nl;
+        self.small_out.add_nl(small_nl);
+        self.second_out.add_nl(second_nl);
     }
 
     /// Adds time in a state.
@@ -71,19 +70,6 @@ impl Totals {
     pub fn state_s(&self, state: ValveState) -> f64 {
         self.state_us.get(state as usize).map_or(0.0, |us| *us as f64 * 1e-6)
     }
-}
-
-/// By what the orifice estimate of a cycle is multiplied to give its best estimate.
-fn cycle_scale(cycle: &Cycle) -> f32 {
-    let [small_nl, second_nl] = cycle.orifice_nl;
-    let orifice_nl = small_nl + second_nl;
-    if cycle.displacement_nl.is_nan() || orifice_nl <= 0.0 { 1.0 } else { cycle.displacement_nl / orifice_nl }
-}
-
-/// Best estimate of the air that one cycle let out, NL.
-pub fn cycle_nl(cycle: &Cycle) -> f32 {
-    let [small_nl, second_nl] = cycle.orifice_nl;
-    (small_nl + second_nl) * cycle_scale(cycle)
 }
 
 #[cfg(test)]

@@ -3,7 +3,7 @@
 
 mod common;
 
-use airvalve_monitor::{Fault, totals::cycle_nl};
+use airvalve_monitor::{Cycle, Fault};
 use common::{Plant, Wrong, monitor_for, run};
 
 #[test]
@@ -13,7 +13,7 @@ fn a_healthy_valve_raises_nothing_and_its_air_is_measured_at_any_rate() {
         let mut monitor = monitor_for(&plant);
         let outcome = run(&mut plant, &mut monitor, 4.0);
         assert_eq!(outcome.raised(), [], "{hz} Hz: {:?}", outcome.alarms);
-        let released: f32 = outcome.cycles.iter().map(cycle_nl).sum();
+        let released: f32 = outcome.cycles.iter().map(Cycle::released_nl).sum();
         println!(
             "{hz} Hz: {} cycles, {released} of {} NL, learned {:?}",
             outcome.cycles.len(),

@@ -1,1 +1,31 @@
-//! .
+//! What a recording says about its valve: alarms, findings, released air with intervals.
+//!
+//! Duty: play the samples of one valve through the detector that runs on the device, and put what it says, and what needs
+//! every sample beside it, into one result. It reads no configuration and prints nothing.
+//!
+//! Glossary: *run*, one replay; *moment*, a time of the samples on a clock that never goes back; *spell*, a stretch of
+//! time in which something holds; *strip*, the night in a few hundred columns.
+
+mod air;
+mod alarms;
+mod clock;
+mod estimate;
+pub mod findings;
+mod first_check;
+mod quality;
+mod replay;
+mod result;
+mod run;
+pub mod safety;
+mod source;
+mod strip;
+mod time;
+
+pub use findings::{Finding, FindingKind, FindingLimits};
+pub use replay::{ReplayError, ReplayOptions, replay};
+pub use result::{
+    Air, AirHour, Alarm, Basis, CycleResult, GapResult, OrificeAir, Quality, RecordedAlarm, RecordingSpan, Replay, Samples,
+    StateHours,
+};
+pub use strip::{Bucket, Strip};
+pub use time::Time;

@@ -94,13 +94,13 @@ impl Float {
 
     fn be_caught(&mut self, opens_below: f64, closes_above: f64) {
         match &mut self.jam {
-            Jam::AtNextLow { least } if self.position < opens_below => {
+            Jam::AtNextLow { least } if self.position < opens_below || *least < f64::MAX => {
                 *least = least.min(self.position);
                 if self.position > *least + TURN {
                     self.jam = Jam::At(*least);
                 }
             }
-            Jam::AtNextRest { greatest } if self.position > closes_above => {
+            Jam::AtNextRest { greatest } if self.position > closes_above || *greatest > f64::MIN => {
                 *greatest = greatest.max(self.position);
                 if self.position < *greatest - TURN || *greatest >= 1.0 {
                     self.jam = Jam::At(*greatest);
@@ -142,7 +142,7 @@ mod tests {
         let mut float = Float::new(0.9, 0.0);
         float.jam_at_next_low();
         for level in [0.85, 0.79, 0.76, 0.762, 0.80, 0.95] {
-            float.follow(level, 1.0, 0.8, 0.92);
+            float.follow(level, 2.0, 0.8, 0.92);
         }
         assert!((float.position - 0.76).abs() < 1e-9, "{}", float.position);
     }

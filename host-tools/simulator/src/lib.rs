@@ -15,6 +15,7 @@ mod deviations;
 mod float;
 mod fouling;
 mod keys;
+mod parse;
 mod plant;
 mod random;
 mod reader;

@@ -112,7 +112,7 @@ impl<'a> Reader<'a> {
         for (name, item) in self.document.iter() {
             let is_repeated = match item {
                 Item::ArrayOfTables(_) => true,
-                Item::Value(Value::Array(array)) => !array.is_empty() && array.iter().all(Value::is_inline_table),
+                Item::Value(Value::Array(array)) if array.iter().any(Value::is_inline_table) => true,
                 _ if item.is_table_like() => false,
                 _ => continue,
             };

@@ -109,7 +109,7 @@ impl Recorder {
         self.count_state(dt, body, main);
         let release_open = |i: usize| body.seats[i].is_open && body.seats[i].free_share > FREE;
         if self.cycle.is_some() || release_open(SMALL) || release_open(SECOND) {
-            self.follow_cycle(t, body, [release_open(SMALL), release_open(SECOND)]);
+            self.follow_cycle(t, body, main, [release_open(SMALL), release_open(SECOND)]);
         }
         let gauge_pa = body.gauge_pa();
         if gauge_pa < VACUUM_PA || self.vacuum.is_some() {
@@ -146,7 +146,8 @@ impl Recorder {
         *slot += dt;
     }
 
-    fn follow_cycle(&mut self, t: f64, body: &Body, open: [bool; 2]) {
+    fn follow_cycle(&mut self, t: f64, body: &Body, main: MainState, open: [bool; 2]) {
+        let large_is_open = body.seats[LARGE].is_open && body.seats[LARGE].free_share > FREE;
         let released_kg = [SMALL, SECOND].map(|i| body.seats[i].released_kg);
         let cycle = self.cycle.get_or_insert(OpenCycle {
             from_s: t,
@@ -156,7 +157,8 @@ impl Recorder {
             is_fill: false,
         });
         cycle.used = [cycle.used[0] | open[0], cycle.used[1] | open[1]];
-        cycle.is_fill |= body.seats[LARGE].is_open && body.seats[LARGE].free_share > FREE;
+        // Below the reopening pressure of a main that is not full, what passes is part of a drain or a fill.
+        cycle.is_fill |= large_is_open || (main != MainState::Full && body.gauge_pa() < body.seats[LARGE].reopen_pa);
         if !open[0] && !open[1] {
             let cycle = cycle.clone();
             self.cycle = None;

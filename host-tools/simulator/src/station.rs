@@ -147,7 +147,7 @@ pub(crate) struct RisingMain {
     rotation: Rotation,
     start_surge_pa: f64,
     stop_surge_pa: f64,
-    /// Lasting resistance of the full main, and what is left of the one during a fill, Pa s/m3.
+    /// Lasting resistance of the full main, and by how much that of a drain or fill differs, Pa s/m3.
     pub(crate) resistance: f64,
     extra_resistance: f64,
     pub(crate) impedance: f64,
@@ -244,7 +244,7 @@ impl RisingMain {
         self.state = MainState::Draining { until_m3 };
         self.fall = fall;
         self.move_to(-drive_pa, 0.0);
-        self.extra_resistance = (drive_pa / flow_m3_s - self.resistance).max(0.0);
+        self.extra_resistance = drive_pa / flow_m3_s - self.resistance;
     }
 
     /// Nothing is left to drain.
@@ -259,7 +259,7 @@ impl RisingMain {
         self.state = MainState::Filling;
         self.fall = self.start.clone();
         self.move_to(self.working_pa, 0.0);
-        self.extra_resistance = (self.working_pa / flow_m3_s - self.resistance).max(0.0);
+        self.extra_resistance = self.working_pa / flow_m3_s - self.resistance;
     }
 
     /// The high point is full again.
@@ -281,10 +281,10 @@ impl RisingMain {
                 self.oscillation = (0.0, 0.0);
             }
         }
-        if self.state == MainState::Full && self.extra_resistance > 0.0 {
+        if self.state == MainState::Full && self.extra_resistance != 0.0 {
             // The column takes up its speed: the resistance of the fill fades within a few reflections.
             self.extra_resistance *= self.reflections.left[level];
-            if self.extra_resistance < 1e-3 * self.resistance {
+            if self.extra_resistance.abs() < 1e-3 * self.resistance {
                 self.extra_resistance = 0.0;
             }
         }

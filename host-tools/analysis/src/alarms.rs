@@ -1,0 +1,236 @@
+//! From changes of alarms to a list of alarms that people can read.
+
+use airvalve_monitor::{AlarmChange, AlarmKind, Fault, alarm::AlarmState, decision::evidence_names};
+use airvalve_sensors::Channel;
+use airvalve_telemetry::AlarmTransition;
+
+use crate::{
+    clock::Clock,
+    first_check::first_check,
+    result::{Alarm, RecordedAlarm, rounded},
+    time::Time,
+};
+
+/// One alarm, its times as moments.
+#[derive(Clone, Copy, Debug)]
+struct Raised {
+    change: AlarmChange,
+    cleared_us: Option<i64>,
+}
+
+/// Collects the changes of a replay.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct AlarmList {
+    raised: Vec<Raised>,
+    /// Channels in a sensor-fault alarm, one bit a channel id.
+    faulty: u8,
+}
+
+impl AlarmList {
+    /// Takes one change; a condition that stands already (over a gap) is no new alarm.
+    pub(crate) fn take(&mut self, change: &AlarmChange) {
+        if let Some(channel) = change.channel {
+            let bit = 1 << channel as u8;
+            self.faulty = if change.is_active { self.faulty | bit } else { self.faulty & !bit };
+        }
+        let standing = self.raised.iter_mut().rev().find(|raised| {
+            raised.cleared_us.is_none()
+                && raised.change.channel == change.channel
+                && (raised.change.fault == change.fault || change.channel.is_some())
+        });
+        match (standing, change.is_active) {
+            (Some(standing), false) => standing.cleared_us = Some(change.time_us),
+            (None, true) => self.raised.push(Raised { change: *change, cleared_us: None }),
+            _ => {}
+        }
+    }
+
+    /// Whether a channel stands in a sensor-fault alarm.
+    #[inline(always)]
+    pub(crate) fn is_faulty(&self, channel: Channel) -> bool {
+        self.faulty & (1 << channel as u8) != 0
+    }
+
+    /// Faults of the valve whose alarms stood at some moment of a stretch.
+    pub(crate) fn standing_between(&self, from_us: i64, to_us: i64) -> Vec<&'static str> {
+        let overlaps = |raised: &&Raised| {
+            raised.change.channel.is_none()
+                && raised.change.time_us <= to_us
+                && raised.cleared_us.is_none_or(|cleared_us| cleared_us >= from_us)
+        };
+        self.raised.iter().filter(overlaps).map(|raised| raised.change.fault.name()).collect()
+    }
+
+    /// The list for results.
+    pub(crate) fn finish(&self, clock: &Clock) -> Vec<Alarm> {
+        let at = |moment_us: i64| Time(clock.device_us(moment_us));
+        self.raised
+            .iter()
+            .map(|Raised { change, cleared_us }| Alarm {
+                kind: change.fault.kind().name(),
+                fault: change.fault.name(),
+                channel: change.channel.map(Channel::column),
+                raised_at: at(change.time_us),
+                cleared_at: cleared_us.map(at),
+                evidence: evidence(change),
+                first_check: first_check(change.fault),
+                confidence: rounded(f64::from(change.confidence)),
+                also_possible: faults_in(change.also_possible),
+            })
+            .collect()
+    }
+}
+
+/// The alarm change of a recording; `None` for a fault of a later version.
+pub(crate) fn recorded(transition: &AlarmTransition) -> Option<RecordedAlarm> {
+    let fault = Fault::from_id(transition.fault)?;
+    Some(RecordedAlarm {
+        at: Time(transition.time_us),
+        kind: fault.kind().name(),
+        fault: fault.name(),
+        channel: Channel::from_id(transition.channel).map(Channel::column),
+        state: AlarmState::from_id(transition.state & 0x7f).map_or("unknown", AlarmState::name),
+        is_active: transition.state & 0x80 != 0,
+        confidence: f64::from(transition.confidence_pct) / 100.0,
+    })
+}
+
+fn faults_in(bits: u32) -> Vec<&'static str> {
+    let all = Fault::VALVE.into_iter().chain(Fault::SENSOR);
+    all.filter(|fault| bits & fault.bit() != 0).map(Fault::name).collect()
+}
+
+/// What was seen, as a sentence with the figures.
+fn evidence(change: &AlarmChange) -> String {
+    let figure = |name: &str| {
+        let names = evidence_names(change.fault);
+        let place = names.iter().position(|known| *known == name);
+        place.and_then(|place| change.evidence.get(place)).copied().unwrap_or(f32::NAN)
+    };
+    let number = |name: &str, digits: usize| match figure(name) {
+        value if value.is_finite() => format!("{value:.digits$}"),
+        _ => "an unknown number of".to_owned(),
+    };
+    let float = || format!("float at {} %", number("float_pct", 0));
+    let chamber = || format!("chamber at {} kPa", number("pressure_kpa", 0));
+    let odour = match figure("odour_ppm") {
+        ppm if ppm.is_finite() => format!("; odour {ppm:.1} ppm"),
+        _ => "; odour not measured".to_owned(),
+    };
+    let sentence = match change.fault {
+        Fault::JammedLow => {
+            format!("{} and not answering for {:.0} min, {}", float(), figure("low_s") / 60.0, chamber())
+        }
+        Fault::SmallBlocked => {
+            format!("{} for {:.0} min with the {}, and nothing let out", float(), figure("low_s") / 60.0, chamber())
+        }
+        Fault::JammedUp => {
+            format!("{}, {} pressure steps in a row not answered, {}", float(), number("unanswered_steps", 0), chamber())
+        }
+        Fault::LargeSeatOpen | Fault::SmallSeatOpen => format!(
+            "{}, above its usual rest, the air cushion lost ({} pressure steps not answered), {}",
+            float(),
+            number("unanswered_steps", 0),
+            chamber()
+        ),
+        Fault::LargeShut => format!("{} as it should be, and yet a vacuum that lasts: {}", float(), chamber()),
+        Fault::Clogging => format!(
+            "effective area ratio {} against {} at first, over {} cycles",
+            number("area_ratio", 2),
+            number("area_ratio_usual", 2),
+            number("cycles", 0)
+        ),
+        Fault::Sluggish => format!(
+            "{:.0} % of the float's answer comes late; it jumps by {} % of stroke against {} % at first",
+            100.0 * figure("late_share"),
+            number("jump_pct", 1),
+            number("jump_usual_pct", 1)
+        ),
+        Fault::Weeping => format!(
+            "air gathers at {} NL/s against {} NL/s at first; odour between releases {} ppm at first",
+            number("arrival_nl_s", 4),
+            number("arrival_usual_nl_s", 4),
+            number("odour_usual_ppm", 1)
+        ),
+        Fault::Heavy => format!(
+            "the float answers {} of what a pressure step asks, against {} at first, over {} steps",
+            number("answer", 2),
+            number("answer_usual", 2),
+            number("steps", 0)
+        ),
+        _ => return sensor_evidence(change),
+    };
+    sentence + &odour
+}
+
+fn sensor_evidence(change: &AlarmChange) -> String {
+    let [strength, noise, ..] = change.evidence;
+    let name = change.channel.map_or("a channel", Channel::name);
+    let unit = change.channel.map_or("", Channel::unit);
+    let what = match change.fault {
+        Fault::WireBreak => "loop current at or below 3.6 mA",
+        Fault::Short => "loop current at or above 21 mA",
+        Fault::Saturated => "loop current outside the measuring range (3.8 to 20.5 mA)",
+        Fault::FlatLine => "repeats one value exactly",
+        Fault::Drift => "walks away from what the valve's own behaviour allows",
+        Fault::Noise => "noise far above what it was before",
+        Fault::DeadCell => "no pulse at release after release",
+        _ => "no reading while other channels go on",
+    };
+    format!("{name}: {what}; {strength:.1} times its limit, noise {noise:.2} {unit}")
+}
+
+/// Whether an alarm of this kind is one of the valve.
+pub(crate) fn is_valve_alarm(alarm: &Alarm) -> bool {
+    alarm.kind != AlarmKind::SensorFault.name()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn change(fault: Fault, channel: Option<Channel>, time_us: i64, is_active: bool) -> AlarmChange {
+        AlarmChange {
+            time_us,
+            fault,
+            channel,
+            state: AlarmState::Unacknowledged,
+            is_active,
+            confidence: 0.9,
+            also_possible: Fault::SmallBlocked.bit(),
+            evidence: [12.0, 182.0, 2460.0, 31.0],
+        }
+    }
+
+    #[test]
+    fn an_alarm_that_stands_over_a_gap_is_listed_once() {
+        let mut list = AlarmList::default();
+        for (time_us, is_active) in [(10, true), (20, true), (30, false), (40, true)] {
+            list.take(&change(Fault::JammedLow, None, time_us, is_active));
+        }
+        let alarms = list.finish(&Clock::default());
+        let times: Vec<_> = alarms.iter().map(|alarm| (alarm.raised_at.0, alarm.cleared_at.map(|at| at.0))).collect();
+        assert_eq!(times, [(10, Some(30)), (40, None)]);
+    }
+
+    #[test]
+    fn evidence_is_a_sentence_with_the_figures() {
+        let sentence = evidence(&change(Fault::JammedLow, None, 0, true));
+        assert_eq!(sentence, "float at 12 % and not answering for 41 min, chamber at 182 kPa; odour 31.0 ppm");
+        let mut silent = change(Fault::JammedLow, None, 0, true);
+        silent.evidence = [f32::NAN; 4];
+        assert!(!evidence(&silent).contains("NaN %"), "{}", evidence(&silent));
+    }
+
+    #[test]
+    fn a_sensor_fault_names_its_channel_and_is_no_valve_alarm() {
+        let mut list = AlarmList::default();
+        list.take(&change(Fault::WireBreak, Some(Channel::Odour), 5, true));
+        assert!(list.is_faulty(Channel::Odour) && !list.is_faulty(Channel::FloatPosition));
+        let alarms = list.finish(&Clock::default());
+        assert!(alarms.iter().all(|alarm| !is_valve_alarm(alarm) && alarm.channel == Some("odour_ppm")));
+        list.take(&change(Fault::Short, Some(Channel::Odour), 6, false));
+        assert!(!list.is_faulty(Channel::Odour));
+        assert!(list.standing_between(0, 10).is_empty());
+    }
+}

@@ -1,0 +1,244 @@
+//! A volume of air with what makes it uncertain.
+
+use airvalve_monitor::{Cycle, SiteData, airflow::normal_litres};
+use airvalve_site::Site;
+use airvalve_site::model::OrificeFlow;
+
+/// Standard uncertainty of a rectangular distribution, share of its limit. Source: JCGM 100:2008, 4.3.7.
+const RECTANGULAR: f64 = 0.577_350_269;
+/// Coverage factor of 95 % for a normal distribution. Source: JCGM 100:2008, table G.1.
+const COVERAGE: f64 = 1.96;
+/// Limit of what moist air takes off: 1.6 % at 30 degC and one atmosphere, as the ratio of the densities of saturated and
+/// dry air.
+const MOISTURE_LIMIT: f64 = 0.016;
+/// Limit of what sewage gas does to an orifice volume: 60/40 methane and carbon dioxide against air.
+const GAS_LIMIT: f64 = 0.03;
+/// Limit of the cooling in a fast release: half of the 10 % that a fall in pressure of 30 % can reach.
+const COOLING_LIMIT: f64 = 0.05;
+/// Time by which the start and the end of a release are known beyond the sample period, s. Common practice: the float lags
+/// the air by up to a second.
+const EDGE_S: f64 = 0.5;
+/// A displacement near a pressure step is so many times less certain.
+const NEAR_STEP_FACTOR: f64 = 3.0;
+
+/// A volume in normal litres and its standard uncertainties, by input.
+///
+/// Inputs that are common to all parts (one orifice, one body, one transmitter) add up linearly from part to part, random
+/// ones as root of the sum of squares. Bounds stand beside them: what may be missing, and what could not be resolved.
+///
+/// # Source
+/// JCGM 100:2008 (GUM), 5.1 and 5.2.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(crate) struct Estimate {
+    pub(crate) nl: f64,
+    orifice_nl: f64,
+    body_nl: f64,
+    pressure_nl: f64,
+    temperature_nl: f64,
+    gas_nl: f64,
+    random_nl2: f64,
+    /// May have passed beyond all that: adds to the high bound only.
+    pub(crate) beyond_nl: f64,
+    /// Lies between nothing and this: half of it is in the value.
+    pub(crate) unresolved_nl: f64,
+}
+
+impl Estimate {
+    /// A share of this volume; the shares of one part share its random error too.
+    pub(crate) fn scaled(&self, share: f64) -> Estimate {
+        Estimate {
+            nl: share * self.nl,
+            orifice_nl: share * self.orifice_nl,
+            body_nl: share * self.body_nl,
+            pressure_nl: share * self.pressure_nl,
+            temperature_nl: share * self.temperature_nl,
+            gas_nl: share * self.gas_nl,
+            random_nl2: share * share * self.random_nl2,
+            beyond_nl: share * self.beyond_nl,
+            unresolved_nl: share * self.unresolved_nl,
+        }
+    }
+
+    /// Adds another part.
+    pub(crate) fn add(&mut self, other: &Estimate) {
+        self.nl += other.nl;
+        self.orifice_nl += other.orifice_nl;
+        self.body_nl += other.body_nl;
+        self.pressure_nl += other.pressure_nl;
+        self.temperature_nl += other.temperature_nl;
+        self.gas_nl += other.gas_nl;
+        self.random_nl2 += other.random_nl2;
+        self.beyond_nl += other.beyond_nl;
+        self.unresolved_nl += other.unresolved_nl;
+    }
+
+    /// Best value, NL: what could not be resolved counts half.
+    pub(crate) fn value_nl(&self) -> f64 {
+        self.nl + 0.5 * self.unresolved_nl
+    }
+
+    /// Lower and upper end of the 95 % interval, NL.
+    pub(crate) fn interval_nl(&self) -> (f64, f64) {
+        let common = [self.orifice_nl, self.body_nl, self.pressure_nl, self.temperature_nl, self.gas_nl];
+        let variance_nl2: f64 = common.iter().map(|nl| nl * nl).sum::<f64>() + self.random_nl2;
+        let expanded_nl = COVERAGE * variance_nl2.sqrt();
+        ((self.nl - expanded_nl).max(0.0), self.nl + expanded_nl + self.beyond_nl + self.unresolved_nl)
+    }
+
+    /// Whether what could not be resolved is no more than a small part.
+    pub(crate) fn is_resolved(&self) -> bool {
+        self.unresolved_nl <= 0.05 * self.nl
+    }
+}
+
+/// Standard uncertainties of the inputs of one valve.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Inputs {
+    site: SiteData,
+    /// Discharge coefficient and diameter, relative: release orifices and large orifice.
+    release_area: f64,
+    large_area: f64,
+    volume: f64,
+    position_pct: f64,
+    /// Local pressure of the air, kPa.
+    p_atm_kpa: f64,
+    temperature: f64,
+    temperature_k: f64,
+    gas: f64,
+    moisture: f64,
+    /// Time by which an edge of a release is known, s.
+    edge_s: f64,
+}
+
+impl Inputs {
+    /// The limits of a site file as standard uncertainties.
+    pub(crate) fn new(site: &Site, detector: &SiteData) -> Inputs {
+        let limits = &site.uncertainty;
+        let rectangular = |pct: f64| 0.01 * pct * RECTANGULAR;
+        let area = rectangular(limits.coefficient_pct).hypot(2.0 * rectangular(limits.diameter_pct));
+        let is_conductance = site
+            .valve
+            .release_orifices
+            .iter()
+            .any(|orifice| matches!(orifice.flow, OrificeFlow::Conductance { .. }));
+        let temperature_k = f64::from(detector.air_temperature_k);
+        Inputs {
+            site: *detector,
+            // A tested conductance holds diameter and coefficient in one.
+            release_area: if is_conductance { rectangular(limits.coefficient_pct) } else { area },
+            large_area: area,
+            volume: rectangular(limits.volume_pct),
+            position_pct: limits.position_pct_stroke * RECTANGULAR,
+            p_atm_kpa: limits.p_atm_kpa * RECTANGULAR,
+            temperature: limits.temperature_c * RECTANGULAR / temperature_k,
+            temperature_k,
+            gas: if site.water.is_sewage { GAS_LIMIT * RECTANGULAR } else { 0.0 },
+            moisture: MOISTURE_LIMIT * RECTANGULAR,
+            edge_s: std::f64::consts::SQRT_2 * RECTANGULAR * (EDGE_S + f64::from(detector.sample_period_s)),
+        }
+    }
+
+    /// Relative standard uncertainty of the chamber's absolute pressure under usual pressure.
+    fn pressure(&self, zero_kpa: f64) -> f64 {
+        let usual_kpa = 0.5 * f64::from(self.site.static_kpa + self.site.working_kpa) + f64::from(self.site.p_atm_kpa);
+        zero_kpa.hypot(self.p_atm_kpa) / usual_kpa.max(1.0)
+    }
+
+    /// What one release let out: by displacement where that was seen, else by the orifice times the last good ratio.
+    pub(crate) fn cycle(&self, cycle: &Cycle, area_ratio: f64, zero_kpa: f64) -> Estimate {
+        let orifice_nl: f64 = cycle.orifice_nl.iter().map(|nl| f64::from(*nl)).sum();
+        let displaced_nl = f64::from(cycle.displacement_nl);
+        if displaced_nl.is_finite() {
+            self.displaced(displaced_nl.max(0.0), cycle.is_near_step, zero_kpa)
+        } else {
+            let open_s = cycle.to_us.saturating_sub(cycle.from_us) as f64 * 1e-6;
+            self.through_release_orifice(orifice_nl * area_ratio, open_s, zero_kpa)
+        }
+    }
+
+    fn displaced(&self, nl: f64, is_near_step: bool, zero_kpa: f64) -> Estimate {
+        let usual_kpa_abs = 0.5 * (self.site.static_kpa + self.site.working_kpa) + self.site.p_atm_kpa;
+        let stroke_nl =
+            f64::from(normal_litres(usual_kpa_abs, self.site.stroke_volume_l, self.site.air_temperature_k));
+        // The difference of two positions.
+        let position_nl = std::f64::consts::SQRT_2 * 0.01 * self.position_pct * stroke_nl;
+        let random_nl = if is_near_step { NEAR_STEP_FACTOR * position_nl } else { position_nl };
+        Estimate {
+            nl,
+            body_nl: nl * self.volume,
+            pressure_nl: nl * self.pressure(zero_kpa),
+            temperature_nl: nl * self.temperature.hypot(COOLING_LIMIT * RECTANGULAR),
+            gas_nl: nl * self.moisture,
+            random_nl2: random_nl * random_nl,
+            ..Estimate::default()
+        }
+    }
+
+    /// What went through the release orifices by their law.
+    pub(crate) fn through_release_orifice(&self, nl: f64, open_s: f64, zero_kpa: f64) -> Estimate {
+        let edge_nl = if open_s > 0.0 { nl / open_s * self.edge_s } else { nl };
+        Estimate {
+            nl,
+            orifice_nl: nl * self.release_area,
+            pressure_nl: nl * self.pressure(zero_kpa),
+            // Through an orifice the mass goes with one over the root of the temperature.
+            temperature_nl: 0.5 * nl * self.temperature,
+            gas_nl: nl * self.gas.hypot(self.moisture),
+            random_nl2: edge_nl * edge_nl,
+            ..Estimate::default()
+        }
+    }
+
+    /// What went through the large orifice at this mean gauge pressure; `unresolved_nl` is a bound.
+    pub(crate) fn through_large_orifice(
+        &self,
+        nl: f64,
+        mean_kpa: f64,
+        unresolved_nl: f64,
+        zero_kpa: f64,
+    ) -> Estimate {
+        // Flow goes with the root of a small pressure difference.
+        let fall = if mean_kpa > 0.0 { (0.5 * zero_kpa / mean_kpa).min(0.5) } else { 0.5 };
+        let local = 0.5 * self.p_atm_kpa / f64::from(self.site.p_atm_kpa).max(1.0);
+        Estimate {
+            nl,
+            orifice_nl: nl * self.large_area,
+            pressure_nl: nl * fall.hypot(local),
+            temperature_nl: 0.5 * nl * self.temperature,
+            gas_nl: nl * self.gas.hypot(self.moisture),
+            unresolved_nl,
+            ..Estimate::default()
+        }
+    }
+
+    /// Temperature of the air where it is not measured, K.
+    pub(crate) fn temperature_k(&self) -> f64 {
+        self.temperature_k
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn common_inputs_add_linearly_and_random_ones_as_squares() {
+        let part = Estimate { nl: 10.0, orifice_nl: 0.3, random_nl2: 0.16, ..Estimate::default() };
+        let mut sum = Estimate::default();
+        for _ in 0..100 {
+            sum.add(&part);
+        }
+        // Source: JCGM 100:2008, 5.2.2 note 1: fully correlated inputs add linearly; (100 x 0.3)^2 + 100 x 0.16 = 916.
+        let (low_nl, high_nl) = sum.interval_nl();
+        assert!((high_nl - 1000.0 - 1.96 * 916.0_f64.sqrt()).abs() < 1e-9);
+        assert!((low_nl - 1000.0 + 1.96 * 916.0_f64.sqrt()).abs() < 1e-9);
+    }
+
+    #[test]
+    fn what_is_not_resolved_lies_between_nothing_and_its_bound() {
+        let estimate = Estimate { unresolved_nl: 8.0, ..Estimate::default() };
+        assert_eq!(estimate.value_nl(), 4.0);
+        assert_eq!(estimate.interval_nl(), (0.0, 8.0));
+        assert!(!estimate.is_resolved());
+    }
+}

@@ -1,0 +1,205 @@
+//! The result of a replay: what `--json` prints, field by field.
+
+use serde::Serialize;
+
+use crate::{findings::Finding, strip::Strip, time::Time};
+
+/// What a replay found.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Replay {
+    /// Id of the valve, from its site file.
+    pub valve_id: String,
+    /// Name for people.
+    pub name: String,
+    /// Time that the samples cover.
+    pub recording: RecordingSpan,
+    /// Samples counted.
+    pub samples: Samples,
+    /// Alarms, in the order in which they were raised.
+    pub alarms: Vec<Alarm>,
+    /// Findings, in the order in which they began.
+    pub findings: Vec<Finding>,
+    /// Air let out and in.
+    pub air: Air,
+    /// Release cycles.
+    pub cycles: Vec<CycleResult>,
+    /// Time in each state, hours.
+    pub state_hours: StateHours,
+    /// Alarms that the device itself recorded.
+    pub recorded_alarms: Vec<RecordedAlarm>,
+    /// Where the detector began: `recording` (what the device had learned) or `data-sheet`.
+    pub begins_from: &'static str,
+    /// CRC-32 of the thresholds that were used.
+    pub settings_digest: String,
+    /// What was met in the files beside good samples.
+    pub quality: Quality,
+    /// What a reader should know before believing the rest.
+    pub warnings: Vec<String>,
+    /// The time in columns, for a picture.
+    #[serde(skip)]
+    pub strip: Strip,
+}
+
+/// Time that the samples cover.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[allow(missing_docs)]
+pub struct RecordingSpan {
+    pub from: Time,
+    pub to: Time,
+    pub gaps: Vec<GapResult>,
+}
+
+/// Time without a used sample.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[allow(missing_docs)]
+pub struct GapResult {
+    pub from: Time,
+    pub to: Time,
+}
+
+/// Samples counted: `read = used + rejected`.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+#[allow(missing_docs)]
+pub struct Samples {
+    pub read: u64,
+    pub used: u64,
+    pub rejected: u64,
+}
+
+/// One alarm.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Alarm {
+    /// `stuck-open`, `stuck-closed`, `fouling` or `sensor-fault`.
+    pub kind: &'static str,
+    /// Name of the fault.
+    pub fault: &'static str,
+    /// Column of the channel, for a sensor fault.
+    pub channel: Option<&'static str>,
+    /// When its on-delay had run out.
+    pub raised_at: Time,
+    /// When its off-delay had run out.
+    pub cleared_at: Option<Time>,
+    /// What was seen, in figures.
+    pub evidence: String,
+    /// What to check first.
+    pub first_check: &'static str,
+    /// How sure, 0 to 1.
+    pub confidence: f64,
+    /// Other faults that the same picture allows.
+    pub also_possible: Vec<&'static str>,
+}
+
+/// An alarm change that a device recorded.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[allow(missing_docs)]
+pub struct RecordedAlarm {
+    pub at: Time,
+    pub kind: &'static str,
+    pub fault: &'static str,
+    pub channel: Option<&'static str>,
+    /// State as the standard names it.
+    pub state: &'static str,
+    /// Whether the condition was there.
+    pub is_active: bool,
+    pub confidence: f64,
+}
+
+/// Air let out and in; `_nl` is normal litres of dry air (0 degC, 101.325 kPa), `low` and `high` bound 95 %.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[allow(missing_docs)]
+pub struct Air {
+    pub released_nl: f64,
+    pub released_nl_low: f64,
+    pub released_nl_high: f64,
+    pub released_by_orifice: Vec<OrificeAir>,
+    pub admitted_nl: f64,
+    pub admitted_nl_low: f64,
+    pub admitted_nl_high: f64,
+    /// False where a value is only bounded.
+    pub released_resolved: bool,
+    pub admitted_resolved: bool,
+    pub by_hour: Vec<AirHour>,
+    /// The same air on other bases.
+    pub other_bases: Vec<Basis>,
+}
+
+/// Air let out by one orifice.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[allow(missing_docs)]
+pub struct OrificeAir {
+    /// `large`, `small` or `second`.
+    pub orifice: &'static str,
+    pub released_nl: f64,
+    pub released_nl_low: f64,
+    pub released_nl_high: f64,
+    pub resolved: bool,
+}
+
+/// Air in a whole hour, UTC.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[allow(missing_docs)]
+pub struct AirHour {
+    pub from: Time,
+    pub released_nl: f64,
+    pub released_nl_low: f64,
+    pub released_nl_high: f64,
+    pub admitted_nl: f64,
+    pub admitted_nl_low: f64,
+    pub admitted_nl_high: f64,
+    pub resolved: bool,
+}
+
+/// The air on another basis.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[allow(missing_docs)]
+pub struct Basis {
+    /// Name and conditions.
+    pub basis: String,
+    /// Litres on this basis in one normal litre.
+    pub litres_per_nl: f64,
+    pub released_l: f64,
+    pub admitted_l: f64,
+}
+
+/// One release cycle.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[allow(missing_docs)]
+pub struct CycleResult {
+    pub from: Time,
+    /// None while it runs.
+    pub to: Option<Time>,
+    pub released_nl: f64,
+    /// Displacement over orifice estimate; none where it was not judged.
+    pub area_ratio: Option<f64>,
+    pub orifice_nl: f64,
+    pub displacement_nl: Option<f64>,
+    pub near_step: bool,
+}
+
+/// Time in each state, h.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+#[allow(missing_docs)]
+pub struct StateHours {
+    pub empty: f64,
+    pub filling: f64,
+    pub sealed: f64,
+    pub releasing: f64,
+    pub admitting: f64,
+}
+
+/// What was met in the files beside good samples.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+#[allow(missing_docs)]
+pub struct Quality {
+    pub files: usize,
+    pub lost_frames: u64,
+    pub damaged_places: u64,
+    pub restarts: u64,
+    pub clock_steps: u64,
+    pub gap_hours: f64,
+}
+
+/// Rounded to thousandths: no result is better than that.
+pub(crate) fn rounded(value: f64) -> f64 {
+    (value * 1e3).round() / 1e3
+}
