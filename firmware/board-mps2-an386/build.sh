@@ -24,4 +24,13 @@ END
 fi
 
 image="${CARGO_TARGET_DIR:-$PWD/target}/$target/release/airvalve-board"
+# Berkeley's columns: text with constants, initial values of static data, zeroed static data.
+if command -v size >/dev/null; then
+    size "$image" | awk 'NR == 2 {
+        printf "%-36s %8s %8s\n", "", "taken", "limit"
+        printf "%-36s %8d %8d\n", "flash, bytes", $1 + $2, 96 * 1024
+        printf "%-36s %8d %8d\n", "RAM without the stack, bytes", $2 + $3, 24 * 1024
+        print "figures.sh measures the stack, on which the device lives."
+    }'
+fi
 echo "$image"

@@ -20,8 +20,8 @@ use airvalve_telemetry::{Event, FrameWriter, WriteError, frames, max_frame_len};
 #[path = "../../firmware/board-mps2-an386/src/link.rs"]
 mod link;
 
-use link::Stimulus;
 pub use link::Figures;
+use link::Stimulus;
 
 /// Limit of flash, bytes.
 pub const FLASH_LIMIT_BYTES: u32 = 96 * 1024;
@@ -79,10 +79,11 @@ impl Board {
     /// [`BoardError::Build`] with all that the script said, also when no compiler is there.
     pub fn build() -> Result<Board, BoardError> {
         let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("../firmware/board-mps2-an386/build.sh");
-        let output = Command::new("bash")
-            .arg(script)
-            .output()
-            .map_err(|source| BoardError::NotInstalled { program: "bash", package: "bash", source })?;
+        let output = Command::new("bash").arg(script).output().map_err(|source| BoardError::NotInstalled {
+            program: "bash",
+            package: "bash",
+            source,
+        })?;
         let said = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
         match said(&output.stdout).lines().last() {
             Some(image) if output.status.success() => Ok(Board { image: PathBuf::from(image) }),
@@ -92,8 +93,7 @@ impl Board {
 
     /// Runs a device from its start over all samples.
     ///
-    /// The board has the first converter only, and its driver gives up a converter for the rest of a sample at the
-    /// first input that does not answer: a sample with a missing code must miss those of the inputs after it too.
+    /// The board has the first converter only; a missing code makes it not answer when that input is read.
     ///
     /// # Errors
     /// [`BoardError`]: the emulator is not there, the line breaks or falls silent, the board refuses what it gets.
@@ -120,9 +120,8 @@ impl Figures {
 
     /// Figures and limits as a table.
     pub fn table(&self) -> String {
-        let [driver, device, total] =
-            [self.driver_ticks, self.device_ticks, self.driver_ticks + self.device_ticks]
-                .map(|ticks| self.instructions_per_sample(ticks));
+        let [driver, device, total] = [self.driver_ticks, self.device_ticks, self.driver_ticks + self.device_ticks]
+            .map(|ticks| self.instructions_per_sample(ticks));
         let row = |name: &str, value: String, limit: String| format!("{name:<42} {value:>8} {limit:>8}\n");
         let none = String::new;
         [

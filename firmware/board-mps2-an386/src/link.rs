@@ -42,11 +42,7 @@ impl Stimulus {
     /// What the first converter must be shown so that the device reads this sample.
     pub fn of(sample: &CodeSample) -> Stimulus {
         let code = |input: Option<Channel>| input.map_or(0, |channel| sample.codes.get(channel));
-        Stimulus {
-            time_us: sample.time_us,
-            input_codes: FIRST_CONVERTER_INPUTS.map(code),
-            contacts: sample.contacts.0,
-        }
+        Stimulus { time_us: sample.time_us, input_codes: FIRST_CONVERTER_INPUTS.map(code), contacts: sample.contacts.0 }
     }
 
     /// Its bytes on the line, little-endian.

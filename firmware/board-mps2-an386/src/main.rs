@@ -87,8 +87,9 @@ fn start(line: &mut Line) -> Result<(Device, Fitted), &'static str> {
         if frame.kind != link::CONFIGURATION {
             return Err("stimulus: the first frame is no configuration (kind 0xF0); send one first");
         }
-        postcard::from_bytes(frame.payload)
-            .map_err(|_| "configuration: not in the postcard form of a device configuration; build host and image alike")
+        postcard::from_bytes(frame.payload).map_err(
+            |_| "configuration: not in the postcard form of a device configuration; build host and image alike",
+        )
     })?;
     Ok((Device::new(&config), Channel::ALL.map(|channel| config.site.is_fitted(channel))))
 }
@@ -96,12 +97,7 @@ fn start(line: &mut Line) -> Result<(Device, Fitted), &'static str> {
 /// Takes samples until the end.
 // Apart, so that the device is reached by a pointer and not over the far ends of one big stack frame.
 #[inline(never)]
-fn run(
-    line: &mut Line,
-    device: &mut Device,
-    fitted: &Fitted,
-    telemetry: &mut Uart,
-) -> Result<Figures, &'static str> {
+fn run(line: &mut Line, device: &mut Device, fitted: &Fitted, telemetry: &mut Uart) -> Result<Figures, &'static str> {
     let Some(core) = cortex_m::Peripherals::take() else {
         return Err("core peripherals: taken already");
     };
@@ -122,7 +118,11 @@ fn run(
             link::SAMPLES => {
                 let (samples, rest) = frame.payload.as_chunks();
                 samples.iter().for_each(|bytes| board.sample(Stimulus::from_bytes(bytes)));
-                if rest.is_empty() { Ok(false) } else { Err("samples: a frame is no whole number of samples; 17 bytes each") }
+                if rest.is_empty() {
+                    Ok(false)
+                } else {
+                    Err("samples: a frame is no whole number of samples; 17 bytes each")
+                }
             }
             link::END => Ok(true),
             _ => Err("stimulus: a frame of another kind than samples (0xF1) or end (0xF2); send those only"),

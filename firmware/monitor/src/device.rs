@@ -128,11 +128,10 @@ impl Device {
             }
         }
         // No `collect`: it panics beyond the capacity.
-        let mut codes = [0; CHANNELS];
-        codes.iter_mut().zip(&self.fitted).for_each(|(code, channel)| *code = sample.codes.get(*channel));
-        let codes = codes.get(..self.fitted.len()).unwrap_or_default();
+        let mut codes = Vec::<i16, CHANNELS>::new();
+        self.fitted.iter().for_each(|channel| codes.push(sample.codes.get(*channel)).unwrap_or_default());
         // The encoder never refuses: it is emptied as soon as it is full, and the channels are the header's.
-        if self.batch.push(sample.time_us, codes, sample.contacts.0) == Ok(Pushed::Complete) {
+        if self.batch.push(sample.time_us, &codes, sample.contacts.0) == Ok(Pushed::Complete) {
             self.send_batch(sample.time_us, sink);
         }
     }

@@ -6,6 +6,8 @@
 //! Two families of stuck valves look alike and are told apart by weight of evidence, a sum of log-odds:
 //! *low* (jammed low, small orifice blocked) and *high* (jammed up, a seat held open).
 
+use airvalve_sensors::Channel;
+
 use crate::{
     airflow::{Orifice, normal_litres},
     fault::{Fault, PerFault},
@@ -35,8 +37,12 @@ const WEEPING_LOSS: f32 = 0.5;
 const SHALLOWEST_SHUT_KPA: f32 = 5.0;
 /// How far beyond the expected depth the vacuum must be: inflow coefficients are known to some ten per cent.
 const SHUT_MARGIN: f32 = 1.5;
-/// Odour that rises by less after a release is noise, not a pulse, ppm.
+/// Odour that rises by less after a release has not risen: the highest of ninety means of a usual cell's noise, ppm.
+const SILENT_PPM: f32 = 0.35;
+/// Odour that rises by less after a release teaches nothing, ppm.
 const LEAST_PULSE_PPM: f32 = 1.0;
+/// A float this far below its closing position, unanswering, hangs there, % of stroke.
+const HANGS_PCT: f32 = 4.0;
 /// Tests without an answer in a row that make a jam.
 const NO_ANSWERS: f32 = 3.0;
 /// Missing cycles: so many usual intervals of pumping without one.
@@ -174,7 +180,7 @@ impl EvidenceBuilder {
         self.stillness(frame, context);
         self.low_family(frame, learned, context);
         self.high_family(frame, learned, context);
-        self.vacuum(frame, context);
+        self.vacuum(frame, learned, context);
         self.fouling(learned, context);
     }
 
@@ -240,7 +246,15 @@ impl EvidenceBuilder {
         pulse.elapsed_s += frame.length_s;
         pulse.peak_ppm = pulse.peak_ppm.max(ppm);
         self.pulse = Some(pulse);
-        if pulse.elapsed_s > 90.0 {
+        // A cell whose zero lies below the measuring band hides what a pulse begins from.
+        let is_hidden = context
+            .site
+            .spans
+            .get(Channel::Odour)
+            .is_some_and(|span| pulse.before_ppm < span.low - 0.01 * span.width());
+        if is_hidden {
+            self.pulse = None;
+        } else if pulse.elapsed_s > 90.0 {
             self.pulse = None;
             self.end_pulse(pulse.peak_ppm - pulse.before_ppm, learned, context);
         }
@@ -249,10 +263,10 @@ impl EvidenceBuilder {
     fn end_pulse(&mut self, height_ppm: f32, learned: &mut Learned, context: &Context) {
         let (many, few) = (context.settings.baseline_cycles, context.settings.recent_cycles);
         let usual_ppm = learned.odour_pulse_ppm.mean;
-        if height_ppm >= (0.08 * usual_ppm).max(LEAST_PULSE_PPM) {
+        if height_ppm >= LEAST_PULSE_PPM {
             self.silent_releases = 0.0;
             learned.odour_pulse_ppm.add(height_ppm, many, few);
-        } else if learned.odour_pulse_ppm.count >= 3 {
+        } else if learned.odour_pulse_ppm.count >= 3 && height_ppm < (0.1 * usual_ppm).max(SILENT_PPM) {
             self.silent_releases += 1.0;
         }
         learned.odour_base_ppm.add(self.odour_base_ppm, many, few);
@@ -353,9 +367,8 @@ impl EvidenceBuilder {
         let evidence = self.low_evidence(frame, context);
         self.low_odds = self.low_log_odds(learned, context);
         let p = self.low_odds.probability();
-        let most = p.max(1.0 - p);
-        self.values.set(Fault::JammedLow, evidence * (p / most));
-        self.values.set(Fault::SmallBlocked, evidence * ((1.0 - p) / most));
+        self.values.set(Fault::JammedLow, part(evidence, p));
+        self.values.set(Fault::SmallBlocked, part(evidence, 1.0 - p));
     }
 
     fn low_evidence(&self, frame: &Frame, context: &Context) -> f32 {
@@ -413,11 +426,18 @@ impl EvidenceBuilder {
         let sag = self.sag(frame, learned, is_high, context);
         self.high_odds = self.high_log_odds(frame, learned, context);
         let p_up = self.high_odds.probability();
-        let most = p_up.max(1.0 - p_up);
-        let open = evidence * ((1.0 - p_up) / most);
-        let up = (evidence * (p_up / most)).max(self.up_vacuum_s / 10.0);
+        let open = part(evidence, 1.0 - p_up);
+        let up = part(evidence, p_up).max(self.up_vacuum_s / 10.0);
         self.values.set(Fault::JammedUp, if sag > 1.0 { 0.0 } else { up });
-        let (large, small) = if sag > 0.5 { (open.max(sag), 0.0) } else { (0.0, open) };
+        // A float that hangs below its closing position while the vent passes gas holds the orifice open itself.
+        let is_caught_open = self.is_venting(learned, context) == Some(true)
+            && frame.float_pct < self.closes_pct(learned, context) - HANGS_PCT;
+        let (large, small, caught) = match (sag > 0.5, is_caught_open) {
+            (true, _) => (open.max(sag), 0.0, 0.0),
+            (false, true) => (0.0, 0.0, open),
+            (false, false) => (0.0, open, 0.0),
+        };
+        self.values.set(Fault::JammedLow, caught.max(self.values.get(Fault::JammedLow)));
         self.values.set(Fault::LargeSeatOpen, large);
         self.values.set(Fault::SmallSeatOpen, small);
     }
@@ -433,8 +453,9 @@ impl EvidenceBuilder {
         } else {
             f32::NAN
         };
-        let limit_kpa = (context.settings.sagging_share * (reference_kpa + context.site.p_atm_kpa))
-            .max(3.0 * learned.zero_uncertainty_kpa);
+        // Against its own usual value the zero does not matter, against the other channel it does.
+        let unsure_kpa = if frame.line_kpa.is_nan() { 0.0 } else { 3.0 * learned.zero_uncertainty_kpa };
+        let limit_kpa = (context.settings.sagging_share * (reference_kpa + context.site.p_atm_kpa)).max(unsure_kpa);
         let sags = is_high
             && context.since_step_s > 60.0
             && frame.state == ValveState::Sealed
@@ -444,12 +465,17 @@ impl EvidenceBuilder {
         self.sag_s / 240.0
     }
 
+    /// Float position at which the small orifice has closed, %.
+    fn closes_pct(&self, learned: &Learned, context: &Context) -> f32 {
+        if learned.closes_pct.count >= 5 { learned.closes_pct.mean } else { context.site.small.closes_above_pct }
+    }
+
     fn high_log_odds(&self, frame: &Frame, learned: &Learned, context: &Context) -> Odds {
         let mut log_odds = 0.0;
-        let usual_rest_pct =
-            if learned.closes_pct.count >= 5 { learned.closes_pct.mean } else { context.site.small.closes_above_pct };
+        let usual_rest_pct = self.closes_pct(learned, context);
         if frame.float_pct > 98.5 && frame.float_pct > usual_rest_pct + 2.0 {
-            log_odds -= 1.0;
+            // Fully seated: a cushion that is lost does that, rag hardly.
+            log_odds -= 2.5;
         } else {
             log_odds += 1.5;
         }
@@ -462,10 +488,11 @@ impl EvidenceBuilder {
     }
 
     /// Vacuum: a float that stays up in it is jammed; one that is down must let the air in.
-    fn vacuum(&mut self, frame: &Frame, context: &Context) {
+    fn vacuum(&mut self, frame: &Frame, learned: &Learned, context: &Context) {
         let (site, settings) = (context.site, context.settings);
         let depth_kpa = -frame.pressure_kpa;
-        let held_kpa = deepest_expected_kpa(site, settings, context.temperature_k);
+        let unsure_kpa = 3.0 * learned.zero_uncertainty_kpa;
+        let held_kpa = deepest_expected_kpa(site, settings, context.temperature_k).max(unsure_kpa);
         let is_down = frame.float_pct < site.large_opens_below_pct;
         self.shut_vacuum_s = if depth_kpa > held_kpa && is_down {
             self.shut_vacuum_s + frame.length_s
@@ -473,7 +500,7 @@ impl EvidenceBuilder {
             (self.shut_vacuum_s - 0.02 * frame.length_s).max(0.0)
         };
         let is_up = frame.float_pct > site.large_closes_above_pct.max(50.0);
-        self.up_vacuum_s = if depth_kpa > (2.0 * settings.vacuum_kpa).max(4.0) && is_up {
+        self.up_vacuum_s = if depth_kpa > (2.0 * settings.vacuum_kpa).max(unsure_kpa) && is_up {
             self.up_vacuum_s + frame.length_s
         } else {
             (self.up_vacuum_s - 0.02 * frame.length_s).max(0.0)
@@ -528,6 +555,12 @@ impl Default for EvidenceBuilder {
     fn default() -> Self {
         Self::new()
     }
+}
+
+/// What one of two look-alikes gets of their common evidence: all of it for the likelier one; the other stays below its
+/// limit however long it lasts.
+fn part(evidence: f32, probability: f32) -> f32 {
+    if probability >= 0.5 { evidence } else { evidence.min(1.0) * probability / (1.0 - probability) }
 }
 
 /// Vacuum that a healthy large orifice holds while the main drains at several times its pumped flow, kPa.

@@ -40,14 +40,14 @@ pub struct FrameBuilder {
 }
 
 impl FrameBuilder {
-    /// Adds one value of a channel; NaN is left out.
+    /// Adds one value a channel, in the order of the channels' ids; NaN is left out.
     #[inline(always)]
-    pub fn add(&mut self, channel: Channel, value: f32) {
-        if let (Some(sum), Some(count)) = (self.sums.get_mut(channel as usize), self.counts.get_mut(channel as usize))
-            && !value.is_nan()
-        {
-            *sum += value;
-            *count += 1.0;
+    pub fn add(&mut self, values: &[f32; AVERAGED]) {
+        for ((sum, count), value) in self.sums.iter_mut().zip(&mut self.counts).zip(values) {
+            if !value.is_nan() {
+                *sum += value;
+                *count += 1.0;
+            }
         }
     }
 

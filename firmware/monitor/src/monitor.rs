@@ -9,7 +9,7 @@ use crate::{
     evidence::{Context, EvidenceBuilder},
     fault::Fault,
     frame::{Frame, FrameBuilder},
-    health::ChannelHealth,
+    health::{self, ChannelHealth},
     learned::Learned,
     release::{Cycle, ReleaseInput, ReleaseTracker},
     settings::Settings,
@@ -251,14 +251,10 @@ impl Monitor {
     /// Checks every watched channel and adds it to the frame; returns float and pressure.
     #[inline(always)]
     fn accept(&mut self, sample: &QuantitySample) -> [f32; 2] {
-        let mut kept = [f32::NAN; WATCHED.len()];
-        let channels = self.health.iter_mut().zip(WATCHED).zip(&mut kept).zip(&self.is_fitted);
-        for (((health, channel), kept), is_fitted) in channels {
-            if *is_fitted {
-                *kept = health.accept(sample.quantities.get(channel), self.dt_s, self.noise_share);
-                self.frames.add(channel, *kept);
-            }
-        }
+        let Channels([watched @ .., _, _]) = &sample.quantities;
+        let [fitted @ .., _, _] = &self.is_fitted;
+        let kept = health::accept(&mut self.health, watched, fitted, self.dt_s, self.noise_share);
+        self.frames.add(&kept);
         let [float_pct, pressure_kpa, ..] = kept;
         [float_pct, pressure_kpa]
     }

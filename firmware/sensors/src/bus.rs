@@ -17,6 +17,8 @@ use crate::{
 
 /// One conversion at 860 samples a second, with the converter's clock 10 % slow, microseconds.
 const CONVERSION_US: u32 = 1_300;
+/// One conversion at 128 samples a second, the rate after power-on, with the converter's clock 10 % slow, microseconds.
+const FIRST_CONVERSION_US: u32 = 8_700;
 /// Pause between two looks at a conversion that is late, microseconds.
 const LATE_POLL_US: u32 = 200;
 /// How often a late conversion is looked at before its sample counts as missing.
@@ -70,16 +72,22 @@ impl<I2C: I2c> Converter<I2C> {
 
     /// Reads every fitted input once; an input that does not answer reads [`MISSING_CODE`].
     pub fn read(&mut self, codes: &mut Channels<i16>, delay: &mut impl DelayNs) {
-        if !self.is_configured {
-            // Tried again with every sample: a converter that was off at the start may come back.
-            self.is_configured = self.driver.set_full_scale_range(FullScaleRange::Within4_096V).is_ok()
-                && self.driver.set_data_rate(DataRate16Bit::Sps860).is_ok();
-        }
         let [first, second, third, fourth] = self.inputs;
         self.read_input(first, || input::SingleA0, codes, delay);
         self.read_input(second, || input::SingleA1, codes, delay);
         self.read_input(third, || input::SingleA2, codes, delay);
         self.read_input(fourth, || input::SingleA3, codes, delay);
+    }
+
+    /// Sets the converter up: one that was off at the start may come back.
+    #[cold]
+    #[inline(never)]
+    fn configure(&mut self, delay: &mut impl DelayNs) -> bool {
+        self.is_configured = self.driver.set_full_scale_range(FullScaleRange::Within4_096V).is_ok()
+            && self.driver.set_data_rate(DataRate16Bit::Sps860).is_ok();
+        // Setting it up has started a conversion, perhaps at the slow rate that it wakes up with.
+        delay.delay_us(FIRST_CONVERSION_US);
+        self.is_configured
     }
 
     fn read_input<C>(
@@ -92,10 +100,11 @@ impl<I2C: I2c> Converter<I2C> {
         C: ChannelId<Ads1x1x<I2C, Ads1115, Resolution16Bit, OneShot>>,
     {
         let Some(channel) = channel else { return };
-        let code = if self.is_configured { self.convert(input, delay) } else { None };
+        let is_ready = self.is_configured || self.configure(delay);
+        let code = if is_ready { self.convert(input, delay) } else { None };
         if code.is_none() {
             self.failed_reads = self.failed_reads.saturating_add(1);
-            // Whatever went wrong may have reset the converter: set it up anew before the next sample.
+            // Whatever went wrong may have reset the converter: set it up anew before the next input.
             self.is_configured = false;
         }
         codes.set(channel, code.unwrap_or(MISSING_CODE));

@@ -118,11 +118,7 @@ impl Transmitter {
 
 /// Share of the way that a first-order lag goes in a step.
 fn share_of_lag(lag_s: f32, dt_s: f32) -> f32 {
-    if lag_s > 0.0 {
-        1.0 - libm::expf(-dt_s / lag_s)
-    } else {
-        1.0
-    }
+    if lag_s > 0.0 { 1.0 - libm::expf(-dt_s / lag_s) } else { 1.0 }
 }
 
 #[cfg(test)]

@@ -83,8 +83,11 @@ impl SensorBus {
         BusDelay { state: Rc::clone(&self.state) }
     }
 
-    pub(crate) fn set_currents(&self, currents: [Option<LoopCurrent>; CHANNELS]) {
-        self.state.borrow_mut().currents = currents;
+    /// A new sample, so many nanoseconds after the start.
+    pub(crate) fn set_currents(&self, at_ns: u64, currents: [Option<LoopCurrent>; CHANNELS]) {
+        let mut state = self.state.borrow_mut();
+        state.now_ns = state.now_ns.max(at_ns);
+        state.currents = currents;
     }
 
     pub(crate) fn set_faults(&self, faults: [Option<BusFaultKind>; 2]) {
@@ -167,7 +170,8 @@ impl ConverterState {
 
     fn configure(&mut self, value: u16, loops: &Loops<'_>, now_ns: u64) -> Result<(), ErrorKind> {
         self.config = value & !START_OR_IDLE;
-        if value & START_OR_IDLE == 0 {
+        // A start has no effect while a conversion is going on.
+        if value & START_OR_IDLE == 0 || now_ns < self.ready_at_ns {
             return Ok(());
         }
         self.conversion = self.convert(loops).ok_or(ErrorKind::NoAcknowledge(NoAcknowledgeSource::Data))?;
@@ -222,7 +226,7 @@ mod tests {
         let mut delay = bus.delay();
         let mut currents = [None; CHANNELS];
         currents[1] = Some(LoopCurrent::from_milliamperes(12.0));
-        bus.set_currents(currents);
+        bus.set_currents(0, currents);
         // Start, AIN1 against ground, +-4.096 V, one shot, 860 samples a second.
         bus.write(0x48, &[1, 0xD3, 0xE3]).unwrap();
         let mut config = [0; 2];

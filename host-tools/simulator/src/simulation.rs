@@ -185,7 +185,7 @@ impl Simulation {
             self.plant.vault_c() as f32,
             self.plant.is_pumping(),
         );
-        self.bus.set_currents(self.sensing.currents);
+        self.bus.set_currents((1e9 * t) as u64, self.sensing.currents);
         if !self.scenario.bus_faults.is_empty() {
             self.fault_the_bus(t);
         }

@@ -1,0 +1,182 @@
+//! One replay: the files of a valve, in order, through the detector.
+
+use std::path::PathBuf;
+
+use airvalve_monitor::{Learned, Settings, device::digest};
+use airvalve_recording::{
+    FileKind, InputError, Item, Recording, RecordingError,
+    csv::{CsvError, CsvOptions, CsvReader},
+};
+use airvalve_sensors::Channel;
+use airvalve_site::Site;
+use airvalve_telemetry::{Header, Record};
+
+use crate::{
+    findings::FindingLimits,
+    quality::Notes,
+    result::Replay,
+    run::Run,
+    source::{self, Source},
+    time::Time,
+};
+
+/// Why a replay was refused.
+#[derive(Debug, thiserror::Error)]
+#[allow(missing_docs)] // the fields are what the message says
+pub enum ReplayError {
+    #[error(transparent)]
+    Input(#[from] InputError),
+    #[error(transparent)]
+    Recording(#[from] RecordingError),
+    #[error(transparent)]
+    Csv(#[from] CsvError),
+    #[error(
+        "{}: begins at {first}, before {} ends ({last}); name files of one valve that do not overlap",
+        .file.display(), .before.display()
+    )]
+    Overlap { file: PathBuf, first: Time, before: PathBuf, last: Time },
+    #[error(
+        "{}: made by device `{device}`, but {} by `{first_device}`; replay one valve at a time, or name each with --main",
+        .file.display(), .first.display()
+    )]
+    AnotherDevice { file: PathBuf, device: String, first: PathBuf, first_device: String },
+    #[error("{}: no sample that can be used; see what `airvalve inspect` says of it", .file.display())]
+    NoSamples { file: PathBuf },
+    #[error("no file to replay; name a recording or a CSV file")]
+    NoFiles,
+}
+
+/// How to replay.
+#[derive(Clone, Default)]
+pub struct ReplayOptions {
+    /// Thresholds of the detector.
+    pub settings: Settings,
+    /// Begins from the data sheet, whatever a recording carries.
+    pub is_cold: bool,
+    /// Thresholds of the findings.
+    pub limits: FindingLimits,
+    /// How to read CSV files.
+    pub csv: CsvOptions,
+}
+
+/// Replays the files of one valve; `progress` hears the number of samples so far, now and then.
+///
+/// # Errors
+/// [`ReplayError`] when a file cannot be read, has no samples, overlaps another or is another device's.
+pub fn replay(
+    files: &[PathBuf],
+    site: &Site,
+    options: &ReplayOptions,
+    progress: &dyn Fn(u64),
+) -> Result<Replay, ReplayError> {
+    let (sources, empty) = source::open(files, &options.csv)?;
+    let Some(first) = sources.first() else {
+        return Err(empty.into_iter().next().map_or(ReplayError::NoFiles, |file| ReplayError::NoSamples { file }));
+    };
+    let fitted = |channel: Channel| sources.iter().any(|source| source.channels.contains(&channel));
+    let learned = first.learned.filter(|_| !options.is_cold);
+    let mut run = begin(site, first, fitted, learned, options);
+    for file in &empty {
+        run.notes.no_samples(file);
+    }
+    run.notes.files = files.len();
+    let mut before: Option<PathBuf> = None;
+    for source in sources {
+        if let (Some(before), Some(last_us)) = (before, run.last_device_us())
+            && source.first_us <= last_us
+        {
+            let file = source.input.file.clone();
+            return Err(ReplayError::Overlap { file, first: Time(source.first_us), before, last: Time(last_us) });
+        }
+        before = Some(source.input.file.clone());
+        play(source, &mut run, options, progress)?;
+    }
+    Ok(run.finish())
+}
+
+fn begin<'a>(
+    site: &'a Site,
+    first: &Source,
+    fitted: impl Fn(Channel) -> bool,
+    learned: Option<Learned>,
+    options: &ReplayOptions,
+) -> Run<'a> {
+    let mut detector = site.detector(fitted);
+    detector.sample_period_s = first.period_us as f32 * 1e-6;
+    if let Some(header) = &first.header {
+        take_over_header(&mut detector, header);
+    }
+    let mut notes = Notes::default();
+    if let Some(header) = &first.header {
+        check_header(header, site, options, &mut notes);
+    }
+    Run::new(site, &detector, learned, options, notes)
+}
+
+/// Spans and converter of the recording stand over those of the site file: its codes were made with them.
+fn take_over_header(detector: &mut airvalve_monitor::SiteData, header: &Header) {
+    detector.front_end = airvalve_recording::recording::front_end(header);
+    let spans = airvalve_recording::recording::spans(header);
+    for channel in Channel::ALL {
+        if let Some(span) = spans.get(channel) {
+            detector.spans.set(channel, Some(span));
+        }
+    }
+    detector.burst_s = header.burst_s as f32;
+    detector.burst_every_s = header.burst_every_s as f32;
+}
+
+fn check_header(header: &Header, site: &Site, options: &ReplayOptions, notes: &mut Notes) {
+    if header.device_id.as_str() != site.valve_id {
+        notes.say(format!(
+            "the recording is of device `{}`, the site file of valve `{}`; check that they belong together",
+            header.device_id, site.valve_id
+        ));
+    }
+    let settings_digest = digest(&options.settings);
+    if header.settings_digest != 0 && header.settings_digest != settings_digest {
+        notes.say(format!(
+            "the device ran on other thresholds (digest {:08x}) than this replay ({settings_digest:08x}); their alarms may differ",
+            header.settings_digest
+        ));
+    }
+}
+
+fn play(source: Source, run: &mut Run, options: &ReplayOptions, progress: &dyn Fn(u64)) -> Result<(), ReplayError> {
+    run.begin_source(&source);
+    match source.input.kind {
+        FileKind::Recording => play_recording(Recording::from_input(source.input)?, run, progress),
+        FileKind::Csv => {
+            let file = source.input.file.clone();
+            let mut csv = CsvReader::from_input(source.input, options.csv.clone())?;
+            while let Some(block) = csv.next_block()? {
+                run.quantities(block);
+                progress(run.samples().used);
+            }
+            run.end_csv(&file, &csv.report());
+            Ok(())
+        }
+    }
+}
+
+fn play_recording(mut recording: Recording, run: &mut Run, progress: &dyn Fn(u64)) -> Result<(), ReplayError> {
+    while let Some(item) = recording.next_item()? {
+        match item {
+            Item::Header(header) => run.header(header),
+            Item::Block(block) => {
+                run.codes(block);
+                progress(run.samples().used);
+            }
+            Item::Record(record) => {
+                if let Record::AlarmTransition(transition) = *record {
+                    run.recorded_alarm(&transition);
+                }
+            }
+            Item::Lost { frames, .. } => run.notes.lost_frames += u64::from(frames),
+            Item::Restarted { .. } => run.notes.restarts += 1,
+            Item::Damaged(_) => run.notes.damaged_places += 1,
+            Item::Skipped { .. } => run.notes.skipped_frames += 1,
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,366 @@
+//! The run itself: every sample through the detector, the trackers beside it.
+
+use std::path::Path;
+
+use airvalve_monitor::{Changes, Event, Learned, Monitor, SiteData, ValveState, device::digest};
+use airvalve_recording::{
+    CodeBlock, GapFinder, QuantityBlock,
+    csv::CsvReport,
+    recording::{front_end, spans},
+};
+use airvalve_sensors::{Channel, Channels, CodeSample, LoopCurrent, QuantitySample, Span, front_end::Scale};
+use airvalve_site::Site;
+use airvalve_telemetry::{AlarmTransition, Header};
+
+use crate::{
+    air::AirAccount,
+    alarms::{self, AlarmList},
+    clock::Clock,
+    estimate::Inputs,
+    findings::{Trackers, View},
+    quality::Notes,
+    replay::ReplayOptions,
+    result::{CycleResult, GapResult, RecordedAlarm, RecordingSpan, Replay, Samples, StateHours, rounded},
+    source::Source,
+    strip::Strip,
+    time::Time,
+};
+
+/// Channels that the trackers look at.
+const VIEWED: [Channel; 3] = [Channel::FloatPosition, Channel::ChamberPressure, Channel::Odour];
+/// Loop currents of measuring and saturated loops; what lies outside is a failed loop. Source: NAMUR NE 43.
+const WORKING_MA: [f32; 2] = [3.6, 21.0];
+
+/// One replay under way.
+pub(crate) struct Run<'a> {
+    site: &'a Site,
+    detector: SiteData,
+    settings_digest: u32,
+    begins_from: &'static str,
+    monitor: Monitor,
+    clock: Clock,
+    period_us: i64,
+    gap_finder: GapFinder,
+    gaps: Vec<GapResult>,
+    samples: Samples,
+    range_us: Option<(i64, i64)>,
+    /// Scales of the codes that come now, and whether the detector's own are the same.
+    scales: Channels<Scale>,
+    has_own_scales: bool,
+    /// Readings between which a loop works, by the order of [`VIEWED`].
+    working: [(f32, f32); VIEWED.len()],
+    trackers: Trackers,
+    air: AirAccount,
+    alarms: AlarmList,
+    recorded: Vec<RecordedAlarm>,
+    cycles: Vec<CycleResult>,
+    /// When the release that runs now began.
+    release_from_us: Option<i64>,
+    strip: Strip,
+    pub(crate) notes: Notes,
+}
+
+impl<'a> Run<'a> {
+    pub(crate) fn new(
+        site: &'a Site,
+        detector: &SiteData,
+        learned: Option<Learned>,
+        options: &ReplayOptions,
+        notes: Notes,
+    ) -> Run<'a> {
+        let start = learned.unwrap_or_else(|| Learned::from_data_sheet(detector));
+        let period_us = (f64::from(detector.sample_period_s) * 1e6) as i64;
+        Run {
+            site,
+            detector: *detector,
+            settings_digest: digest(&options.settings),
+            begins_from: if learned.is_some() { "recording" } else { "data-sheet" },
+            monitor: Monitor::with_learned(detector, &options.settings, &start),
+            clock: Clock::default(),
+            period_us,
+            gap_finder: GapFinder::new(0, 0, 0),
+            gaps: Vec::new(),
+            samples: Samples::default(),
+            range_us: None,
+            scales: scales(detector),
+            has_own_scales: true,
+            working: working(&detector.spans),
+            trackers: Trackers::new(&options.limits, detector, period_us),
+            air: AirAccount::new(Inputs::new(site, detector), detector.second.is_some()),
+            alarms: AlarmList::default(),
+            recorded: Vec::new(),
+            cycles: Vec::new(),
+            release_from_us: None,
+            strip: Strip::new(),
+            notes,
+        }
+    }
+
+    pub(crate) fn samples(&self) -> Samples {
+        self.samples
+    }
+
+    /// The device's time of the last sample.
+    pub(crate) fn last_device_us(&self) -> Option<i64> {
+        self.range_us.map(|(_, to_us)| self.clock.device_us(to_us))
+    }
+
+    /// The next file begins.
+    pub(crate) fn begin_source(&mut self, source: &Source) {
+        self.period_us = source.period_us;
+        match &source.header {
+            Some(header) => self.header(header),
+            None => {
+                let burst = self.site.sampling.burst.map_or((0, 0), |burst| (burst.burst_s as u32, burst.every_s as u32));
+                self.find_gaps(u32::try_from(source.period_us).unwrap_or(u32::MAX), burst);
+                self.working = working(&self.detector.spans);
+                // In a CSV file there is no loop that could be shorted: a reading beyond the span is one.
+                let [.., odour] = &mut self.working;
+                odour.1 = f32::INFINITY;
+            }
+        }
+    }
+
+    /// A header holds from here on.
+    pub(crate) fn header(&mut self, header: &Header) {
+        self.period_us = i64::from(header.sample_period_us.max(1));
+        self.find_gaps(header.sample_period_us, (header.burst_s, header.burst_every_s));
+        let mut made_by = self.detector;
+        made_by.front_end = front_end(header);
+        made_by.spans = spans(header);
+        self.has_own_scales = made_by.front_end == self.detector.front_end
+            && Channel::ALL.into_iter().all(|channel| {
+                made_by.spans.get(channel).is_none_or(|span| self.detector.spans.get(channel) == Some(span))
+            });
+        self.scales = scales(&made_by);
+        self.working = working(&made_by.spans);
+    }
+
+    fn find_gaps(&mut self, period_us: u32, (burst_s, every_s): (u32, u32)) {
+        self.gap_finder = GapFinder::new(period_us, burst_s, every_s);
+        if let Some((_, to_us)) = self.range_us {
+            self.gap_finder.step(to_us);
+        }
+    }
+
+    /// Plays samples of a recording.
+    pub(crate) fn codes(&mut self, block: CodeBlock<'_>) {
+        let scales = self.scales;
+        let temperature = block.columns.get(Channel::AirTemperature).last();
+        for sample in block.samples() {
+            let Some(moment_us) = self.admit(sample.time_us) else { continue };
+            let readings = VIEWED.map(|channel| scales.get(channel).quantity(sample.codes.get(channel)));
+            let sample = CodeSample { time_us: moment_us, ..sample };
+            let changes = if self.has_own_scales {
+                self.monitor.step_codes(&sample)
+            } else {
+                self.monitor.step_quantities(&converted(&sample, &scales))
+            };
+            self.look(moment_us, readings, &changes);
+        }
+        let temperature = temperature.map(|code| scales.get(Channel::AirTemperature).quantity(*code));
+        self.air.note_air_temperature(temperature.unwrap_or(f32::NAN));
+    }
+
+    /// Plays samples of a CSV file.
+    pub(crate) fn quantities(&mut self, block: QuantityBlock<'_>) {
+        for sample in block.samples() {
+            let Some(moment_us) = self.admit(sample.time_us) else { continue };
+            let readings = VIEWED.map(|channel| sample.quantities.get(channel));
+            let changes = self.monitor.step_quantities(&QuantitySample { time_us: moment_us, ..sample });
+            self.look(moment_us, readings, &changes);
+        }
+        let temperature = block.columns.get(Channel::AirTemperature).last();
+        self.air.note_air_temperature(temperature.copied().unwrap_or(f32::NAN));
+    }
+
+    /// What is known once a CSV file is read: rows that the reader has left out count as read.
+    pub(crate) fn end_csv(&mut self, file: &Path, report: &CsvReport) {
+        self.samples.read += report.rows.rejected();
+        self.samples.rejected += report.rows.rejected();
+        self.notes.csv(file, report);
+    }
+
+    /// An alarm change that the device recorded.
+    pub(crate) fn recorded_alarm(&mut self, transition: &AlarmTransition) {
+        self.recorded.extend(alarms::recorded(transition));
+    }
+
+    /// The moment of a sample; `None` when it repeats the time before.
+    #[inline(always)]
+    fn admit(&mut self, time_us: i64) -> Option<i64> {
+        self.samples.read += 1;
+        let Some(moment_us) = self.clock.moment(time_us, self.period_us) else {
+            self.samples.rejected += 1;
+            return None;
+        };
+        self.samples.used += 1;
+        if let Some(gap) = self.gap_finder.step(moment_us) {
+            self.gap(gap.from_us, gap.to_us);
+        }
+        self.range_us = Some((self.range_us.map_or(moment_us, |(from_us, _)| from_us), moment_us));
+        Some(moment_us)
+    }
+
+    #[cold]
+    fn gap(&mut self, from_us: i64, to_us: i64) {
+        let device = |moment_us| Time(self.clock.device_us(moment_us));
+        self.gaps.push(GapResult { from: device(from_us), to: device(to_us) });
+        self.air.gap(from_us, to_us, self.monitor.evidence().arrival_nl_s);
+    }
+
+    /// Lets everything beside the detector see a sample, and takes what the detector says.
+    #[inline(always)]
+    fn look(&mut self, moment_us: i64, readings: [f32; VIEWED.len()], changes: &Changes) {
+        let [float, pressure, odour] = self.working;
+        let [float_pct, pressure_kpa, odour_ppm] = readings;
+        let view = View {
+            moment_us,
+            float_pct: within(float_pct, float),
+            pressure_kpa: within(pressure_kpa, pressure) - self.monitor.learned().zero_kpa,
+            odour_ppm: within(odour_ppm, odour),
+        };
+        let view = self.without_faulty(view);
+        self.trackers.step(&view, &self.monitor);
+        self.air.step(&view, &self.monitor, &self.clock);
+        self.strip.add(&view, self.monitor.state());
+        if !changes.is_empty() {
+            self.take(changes);
+        }
+    }
+
+    /// A channel in a sensor-fault alarm says nothing.
+    #[inline(always)]
+    fn without_faulty(&self, mut view: View) -> View {
+        if self.alarms.is_faulty(Channel::FloatPosition) {
+            view.float_pct = f32::NAN;
+        }
+        if self.alarms.is_faulty(Channel::ChamberPressure) {
+            view.pressure_kpa = f32::NAN;
+        }
+        let [.., (_, odour_limit_ppm)] = self.working;
+        if self.alarms.is_faulty(Channel::Odour) && odour_limit_ppm.is_finite() {
+            view.odour_ppm = f32::NAN;
+        }
+        view
+    }
+
+    #[cold]
+    fn take(&mut self, changes: &Changes) {
+        for change in changes {
+            match change {
+                Event::State { time_us, state } => {
+                    if *state == ValveState::Releasing {
+                        self.release_from_us = Some(*time_us);
+                    }
+                }
+                Event::Cycle(cycle) => {
+                    let released_nl = self.air.cycle(cycle, &self.monitor, &self.clock);
+                    let number = |value: f32| value.is_finite().then(|| rounded(f64::from(value)));
+                    self.cycles.push(CycleResult {
+                        from: Time(self.clock.device_us(cycle.from_us)),
+                        to: Some(Time(self.clock.device_us(cycle.to_us))),
+                        released_nl: rounded(released_nl),
+                        area_ratio: number(cycle.area_ratio),
+                        orifice_nl: rounded(cycle.orifice_nl.iter().map(|nl| f64::from(*nl)).sum()),
+                        displacement_nl: number(cycle.displacement_nl),
+                        near_step: cycle.is_near_step,
+                    });
+                }
+                Event::Alarm(change) => self.alarms.take(change),
+            }
+        }
+    }
+
+    /// A release that still runs at the end of the data.
+    fn add_running_cycle(&mut self) {
+        let Some((_, to_us)) = self.range_us else { return };
+        let open_nl = self.monitor.open_release_nl();
+        if self.monitor.state() != ValveState::Releasing || open_nl <= 0.0 {
+            return;
+        }
+        let from_us = self.release_from_us.unwrap_or(to_us);
+        let released_nl = self.air.running_cycle(from_us, to_us, &self.monitor, &self.clock);
+        self.cycles.push(CycleResult {
+            from: Time(self.clock.device_us(from_us)),
+            to: None,
+            released_nl: rounded(released_nl),
+            area_ratio: None,
+            orifice_nl: rounded(f64::from(open_nl)),
+            displacement_nl: None,
+            near_step: false,
+        });
+    }
+
+    /// The result.
+    pub(crate) fn finish(mut self) -> Replay {
+        self.add_running_cycle();
+        let (from_us, to_us) = self.range_us.unwrap_or_default();
+        let clock = &self.clock;
+        let mut findings = self.trackers.finish();
+        for finding in &mut findings {
+            finding.alarms = self.alarms.standing_between(finding.from.0, finding.to.0);
+            finding.from = Time(clock.device_us(finding.from.0));
+            finding.to = Time(clock.device_us(finding.to.0));
+        }
+        let totals = self.monitor.totals();
+        let hours = |state: ValveState| rounded(totals.state_s(state) / 3600.0);
+        let state_hours = StateHours {
+            empty: hours(ValveState::Empty),
+            filling: hours(ValveState::Filling),
+            sealed: hours(ValveState::Sealed),
+            releasing: hours(ValveState::Releasing),
+            admitting: hours(ValveState::Admitting),
+        };
+        let seen_s: f64 = ValveState::ALL.into_iter().map(|state| totals.state_s(state)).sum();
+        let gap_hours = rounded(self.gaps.iter().map(|gap| (gap.to.0 - gap.from.0) as f64 / 3.6e9).sum());
+        let (quality, warnings) = self.notes.finish(clock.backward_steps() as u64, gap_hours);
+        Replay {
+            valve_id: self.site.valve_id.clone(),
+            name: self.site.name.clone(),
+            recording: RecordingSpan {
+                from: Time(clock.device_us(from_us)),
+                to: Time(clock.device_us(to_us)),
+                gaps: self.gaps,
+            },
+            samples: self.samples,
+            alarms: self.alarms.finish(clock),
+            findings,
+            air: self.air.finish(&self.monitor, clock, seen_s, self.site.p_atm_kpa),
+            cycles: self.cycles,
+            state_hours,
+            recorded_alarms: self.recorded,
+            begins_from: self.begins_from,
+            settings_digest: format!("{:08x}", self.settings_digest),
+            quality,
+            warnings,
+            strip: self.strip,
+        }
+    }
+}
+
+#[inline(always)]
+fn within(reading: f32, (low, high): (f32, f32)) -> f32 {
+    if reading > low && reading < high { reading } else { f32::NAN }
+}
+
+fn scales(detector: &SiteData) -> Channels<Scale> {
+    let none = Span { low: 0.0, high: 1.0 };
+    Channels(detector.spans.0.map(|span| detector.front_end.scale(span.unwrap_or(none))))
+}
+
+fn working(spans: &Channels<Option<Span>>) -> [(f32, f32); VIEWED.len()] {
+    VIEWED.map(|channel| {
+        let Some(span) = spans.get(channel) else { return (f32::NEG_INFINITY, f32::INFINITY) };
+        let [low, high] = WORKING_MA.map(|ma| LoopCurrent::from_milliamperes(ma).as_quantity(span));
+        (low, high)
+    })
+}
+
+fn converted(sample: &CodeSample, scales: &Channels<Scale>) -> QuantitySample {
+    let mut quantities = Channels([f32::NAN; airvalve_sensors::CHANNELS]);
+    for ((quantity, code), scale) in quantities.0.iter_mut().zip(&sample.codes.0).zip(&scales.0) {
+        *quantity = scale.quantity(*code);
+    }
+    QuantitySample { time_us: sample.time_us, quantities, contacts: sample.contacts }
+}

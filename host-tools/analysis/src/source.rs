@@ -1,0 +1,130 @@
+//! The files of one valve, opened, told apart and put in order of time.
+
+use std::path::{Path, PathBuf};
+
+use airvalve_monitor::{Learned, device::learned_from_bytes};
+use airvalve_recording::{
+    FileKind, Input, Item, Recording,
+    csv::{CsvOptions, CsvReader},
+};
+use airvalve_sensors::Channel;
+use airvalve_telemetry::{Header, Record};
+
+use crate::{replay::ReplayError, time::Time};
+
+/// One file that has samples.
+pub(crate) struct Source {
+    pub(crate) input: Input,
+    pub(crate) first_us: i64,
+    /// Time between samples, microseconds.
+    pub(crate) period_us: i64,
+    pub(crate) channels: Vec<Channel>,
+    /// Only of a recording.
+    pub(crate) header: Option<Header>,
+    /// What the device had learned at the start of the recording.
+    pub(crate) learned: Option<Learned>,
+}
+
+/// Opens all files and puts them in order; files without samples are named in the second list.
+pub(crate) fn open(files: &[PathBuf], options: &CsvOptions) -> Result<(Vec<Source>, Vec<PathBuf>), ReplayError> {
+    let mut sources = Vec::new();
+    let mut empty = Vec::new();
+    for file in files {
+        match probe(file, options)? {
+            Some(source) => sources.push(source),
+            None => empty.push(file.clone()),
+        }
+    }
+    sources.sort_by_key(|source| source.first_us);
+    refuse_another_device(&sources)?;
+    refuse_same_start(&sources)?;
+    Ok((sources, empty))
+}
+
+fn probe(file: &Path, options: &CsvOptions) -> Result<Option<Source>, ReplayError> {
+    let input = Input::open(file)?;
+    let pass = input.another_pass()?;
+    match input.kind {
+        FileKind::Recording => probe_recording(input, pass),
+        FileKind::Csv => probe_csv(input, pass, options),
+    }
+}
+
+fn probe_recording(input: Input, pass: Input) -> Result<Option<Source>, ReplayError> {
+    let mut recording = Recording::from_input(pass)?;
+    let mut learned = None;
+    let header = recording.header().clone();
+    while let Some(item) = recording.next_item()? {
+        match item {
+            Item::Record(record) => {
+                if let Record::LearnedState(state) = *record {
+                    learned = learned_from_bytes(&state.bytes);
+                }
+            }
+            Item::Block(block) => {
+                let Some(first_us) = block.times_us.first().copied() else { continue };
+                return Ok(Some(Source {
+                    input,
+                    first_us,
+                    period_us: i64::from(header.sample_period_us.max(1)),
+                    channels: header.channels.iter().filter_map(|info| Channel::from_id(info.id)).collect(),
+                    header: Some(header),
+                    learned,
+                }));
+            }
+            _ => {}
+        }
+    }
+    Ok(None)
+}
+
+fn probe_csv(input: Input, pass: Input, options: &CsvOptions) -> Result<Option<Source>, ReplayError> {
+    let mut csv = CsvReader::from_input(pass, options.clone())?;
+    let channels = csv.channels();
+    let Some(block) = csv.next_block()? else { return Ok(None) };
+    let first_us = block.times_us.first().copied().unwrap_or_default();
+    let period_us = median_step_us(block.times_us);
+    Ok(Some(Source { input, first_us, period_us, channels, header: None, learned: None }))
+}
+
+/// The usual time between samples; 100 ms where there is but one.
+fn median_step_us(times_us: &[i64]) -> i64 {
+    let steps = times_us.iter().zip(times_us.iter().skip(1)).map(|(before, after)| after.saturating_sub(*before));
+    let mut steps: Vec<i64> = steps.filter(|step| *step > 0).collect();
+    if steps.is_empty() {
+        return 100_000;
+    }
+    let middle = steps.len() / 2;
+    *steps.select_nth_unstable(middle).1
+}
+
+fn refuse_another_device(sources: &[Source]) -> Result<(), ReplayError> {
+    let mut recordings = sources.iter().filter_map(|source| Some((source, source.header.as_ref()?)));
+    let Some((first, first_header)) = recordings.next() else { return Ok(()) };
+    for (source, header) in recordings {
+        if header.device_id != first_header.device_id {
+            return Err(ReplayError::AnotherDevice {
+                file: source.input.file.clone(),
+                device: header.device_id.to_string(),
+                first: first.input.file.clone(),
+                first_device: first_header.device_id.to_string(),
+            });
+        }
+    }
+    Ok(())
+}
+
+/// The same start is an overlap that need not be read to be seen.
+fn refuse_same_start(sources: &[Source]) -> Result<(), ReplayError> {
+    for (before, after) in sources.iter().zip(sources.iter().skip(1)) {
+        if before.first_us == after.first_us {
+            return Err(ReplayError::Overlap {
+                file: after.input.file.clone(),
+                first: Time(after.first_us),
+                before: before.input.file.clone(),
+                last: Time(before.first_us),
+            });
+        }
+    }
+    Ok(())
+}
