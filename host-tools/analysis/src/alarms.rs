@@ -1,6 +1,6 @@
 //! From changes of alarms to a list of alarms that people can read.
 
-use airvalve_monitor::{AlarmChange, AlarmKind, Fault, alarm::AlarmState, decision::evidence_names};
+use airvalve_monitor::{AlarmChange, Fault, alarm::AlarmState, decision::evidence_names};
 use airvalve_sensors::Channel;
 use airvalve_telemetry::AlarmTransition;
 
@@ -180,11 +180,6 @@ fn sensor_evidence(change: &AlarmChange) -> String {
     format!("{name}: {what}; {strength:.1} times its limit, noise {noise:.2} {unit}")
 }
 
-/// Whether an alarm of this kind is one of the valve.
-pub(crate) fn is_valve_alarm(alarm: &Alarm) -> bool {
-    alarm.kind != AlarmKind::SensorFault.name()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -228,7 +223,7 @@ mod tests {
         list.take(&change(Fault::WireBreak, Some(Channel::Odour), 5, true));
         assert!(list.is_faulty(Channel::Odour) && !list.is_faulty(Channel::FloatPosition));
         let alarms = list.finish(&Clock::default());
-        assert!(alarms.iter().all(|alarm| !is_valve_alarm(alarm) && alarm.channel == Some("odour_ppm")));
+        assert!(alarms.iter().all(|alarm| !alarm.is_of_valve() && alarm.channel == Some("odour_ppm")));
         list.take(&change(Fault::Short, Some(Channel::Odour), 6, false));
         assert!(!list.is_faulty(Channel::Odour));
         assert!(list.standing_between(0, 10).is_empty());

@@ -1,5 +1,6 @@
 //! The result of a replay: what `--json` prints, field by field.
 
+use airvalve_monitor::AlarmKind;
 use serde::Serialize;
 
 use crate::{findings::Finding, strip::Strip, time::Time};
@@ -87,6 +88,13 @@ pub struct Alarm {
     pub confidence: f64,
     /// Other faults that the same picture allows.
     pub also_possible: Vec<&'static str>,
+}
+
+impl Alarm {
+    /// Whether it is one of the valve itself and not of a sensor.
+    pub fn is_of_valve(&self) -> bool {
+        self.kind != AlarmKind::SensorFault.name()
+    }
 }
 
 /// An alarm change that a device recorded.

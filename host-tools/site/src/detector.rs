@@ -7,7 +7,10 @@ use airvalve_monitor::{
 };
 use airvalve_sensors::{Channel, Channels, FrontEnd};
 
-use crate::model::{OrificeFlow, ReleaseOrifice, Site};
+use crate::{
+    model::{OrificeFlow, ReleaseOrifice, Site},
+    orifice::circle_mm2,
+};
 
 /// Discharge coefficient of a sharp edge over pressure ratio, relative to one another.
 ///
@@ -71,17 +74,9 @@ impl Site {
                 let carried = reference_ratio.map_or(1.0, |ratio| sharp_edge(working_ratio) / sharp_edge(ratio));
                 Orifice::Area { effective_area_mm2: (discharge_coefficient * carried * circle_mm2(diameter_mm)) as f32 }
             }
-            OrificeFlow::Conductance { sonic_conductance_dm3_s_bar, critical_ratio } => Orifice::Conductance {
-                sonic_conductance_dm3_s_bar: sonic_conductance_dm3_s_bar as f32,
-                critical_ratio: critical_ratio as f32,
-            },
+            OrificeFlow::Conductance { .. } => flow.orifice(),
         }
     }
-}
-
-/// Area of a circle, mm2.
-fn circle_mm2(diameter_mm: f64) -> f64 {
-    std::f64::consts::FRAC_PI_4 * diameter_mm * diameter_mm
 }
 
 fn sharp_edge(ratio: f64) -> f64 {

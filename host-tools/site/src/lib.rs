@@ -10,7 +10,7 @@ pub mod keys;
 mod main_file;
 pub mod model;
 mod nearest;
-pub mod orifice;
+mod orifice;
 pub mod problem;
 mod reader;
 mod rules;

@@ -1,0 +1,48 @@
+//! `airvalve import`: a CSV file becomes a recording.
+
+use std::path::PathBuf;
+
+use airvalve_site::Site;
+use clap::Args;
+
+use super::csv_arguments::CsvArguments;
+use crate::{Outcome, failure::Failure, show};
+
+/// Makes a recording of a CSV file
+#[derive(Args)]
+#[command(after_help = "Examples:
+  airvalve import night.csv --site valve-a.toml -o night.airvalve
+  airvalve import logger.csv --site valve-a.toml -o night.airvalve \\
+      --columns time=Zeit,float_pct=Lage,pressure_kpa=Druck,odour_ppm=H2S --time-zone CET
+
+What could not be used is counted on standard error, with the first line of each kind.")]
+pub(crate) struct Import {
+    /// CSV file; `-` is standard input
+    #[arg(value_name = "FILE.csv")]
+    file: PathBuf,
+    /// Site file: spans of the sensors, id of the valve
+    #[arg(long, value_name = "SITE.toml")]
+    site: PathBuf,
+    /// Recording to make; `-` is standard output
+    #[arg(short, long, value_name = "OUT")]
+    output: PathBuf,
+    #[command(flatten)]
+    csv: CsvArguments,
+}
+
+impl Import {
+    pub(crate) fn run(self) -> Result<Outcome, Failure> {
+        let options = self.csv.options()?;
+        let site = Site::read(&self.site)?;
+        let imported = airvalve_recording::import(&self.file, &site, &options, &self.output)?;
+        for widened in &imported.widened {
+            show::warn(widened);
+        }
+        let rows = imported.report.rows;
+        eprintln!("airvalve: {} rows read, {} used, {} rejected", rows.read, rows.used, rows.rejected());
+        for warning in airvalve_analysis::csv_warnings(&self.file, &imported.report) {
+            show::warn(&warning);
+        }
+        Ok(Outcome::Done)
+    }
+}

@@ -1,0 +1,115 @@
+//! `airvalve replay`: alarms, findings and air of one valve or of a main.
+
+use std::{
+    io::Write,
+    path::{Path, PathBuf},
+};
+
+use airvalve_analysis::{ReplayOptions, replay};
+use airvalve_site::{Main, Site, read_settings};
+use clap::Args;
+use rayon::prelude::*;
+
+use super::csv_arguments::CsvArguments;
+use crate::{
+    Outcome,
+    failure::Failure,
+    progress::Progress,
+    show::{self, Paper},
+};
+
+/// Says what a valve did: alarms, findings, released air
+#[derive(Args)]
+#[command(after_help = "Examples:
+  airvalve replay night.airvalve --site valve-a.toml
+  airvalve replay monday.airvalve tuesday.csv --site valve-a.toml --json
+  airvalve replay night.airvalve --site valve-a.toml --fail-on-alarm
+  airvalve replay --main tarnholt.toml
+
+Files are of one valve and are joined in order of time. The replay begins with what the device had learned
+when the recording began; --cold begins from the data sheet. Alarms are a result, not an error.")]
+pub(crate) struct Replay {
+    /// Recordings or CSV files of one valve; `-` is standard input
+    #[arg(value_name = "FILE", required_unless_present = "main", conflicts_with = "main", requires = "site")]
+    files: Vec<PathBuf>,
+    /// Site file of the valve
+    #[arg(long, value_name = "SITE.toml", conflicts_with = "main")]
+    site: Option<PathBuf>,
+    /// Main file: several valves, each with its site file and files
+    #[arg(long, value_name = "MAIN.toml")]
+    main: Option<PathBuf>,
+    /// Settings file: thresholds that differ from the defaults
+    #[arg(long, value_name = "S.toml")]
+    settings: Option<PathBuf>,
+    /// Begins from the data sheet, whatever a recording carries
+    #[arg(long)]
+    cold: bool,
+    /// Prints one JSON object
+    #[arg(long)]
+    json: bool,
+    /// Exit status 3 when a valve alarm was raised
+    #[arg(long)]
+    fail_on_alarm: bool,
+    #[command(flatten)]
+    csv: CsvArguments,
+}
+
+impl Replay {
+    pub(crate) fn run(self) -> Result<Outcome, Failure> {
+        let options = ReplayOptions {
+            settings: self.settings.as_ref().map(read_settings).transpose()?.unwrap_or_default(),
+            is_cold: self.cold,
+            csv: self.csv.options()?,
+            ..ReplayOptions::default()
+        };
+        let mut out = std::io::stdout().lock();
+        let results = match (&self.main, &self.site) {
+            (Some(main), _) => {
+                let main = Main::read(main)?;
+                let results = all_valves(&main, &options)?;
+                if self.json {
+                    let object = serde_json::json!({ "main": main.name, "valves": results });
+                    serde_json::to_writer_pretty(&mut out, &object)?;
+                    writeln!(out)?;
+                }
+                results
+            }
+            (None, Some(site)) => {
+                let site = Site::read(site)?;
+                let progress = Progress::of_samples();
+                let result = replay(&self.files, &site, &options, &|samples| progress.set(samples))?;
+                drop(progress);
+                if self.json {
+                    serde_json::to_writer_pretty(&mut out, &result)?;
+                    writeln!(out)?;
+                }
+                vec![result]
+            }
+            // Clap asks for one of them.
+            (None, None) => return Err(Failure::arguments("no site file; give --site SITE.toml".into())),
+        };
+        if self.json {
+            results.iter().flat_map(|result| &result.warnings).for_each(|warning| show::warn(warning));
+        } else {
+            let paper = Paper::of_stdout();
+            write!(out, "{}", show::replay_text(&results, &paper))?;
+        }
+        let has_alarm = results.iter().flat_map(|result| &result.alarms).any(|alarm| alarm.is_of_valve());
+        Ok(if self.fail_on_alarm && has_alarm { Outcome::Alarm } else { Outcome::Done })
+    }
+}
+
+/// Every valve of a main, side by side.
+fn all_valves(main: &Main, options: &ReplayOptions) -> Result<Vec<airvalve_analysis::Replay>, Failure> {
+    main.valves
+        .par_iter()
+        .map(|valve| {
+            let site = Site::read(&valve.site)?;
+            replay(&valve.files, &site, options, &|_| {}).map_err(|error| of_valve(error.into(), &valve.site))
+        })
+        .collect()
+}
+
+fn of_valve(failure: Failure, site: &Path) -> Failure {
+    failure.context(format!("valve of {}", site.display()))
+}
