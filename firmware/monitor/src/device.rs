@@ -81,7 +81,7 @@ pub struct Device {
     batch: ArchiveEncoder,
     frames: FrameWriter,
     out: [u8; FRAME_BYTES],
-    fitted: Vec<Channel, CHANNELS>,
+    is_fitted: [bool; CHANNELS],
     batches: u16,
 }
 
@@ -93,16 +93,15 @@ impl Device {
         let site = &config.site;
         let learned = learned_from_bytes(&config.learned).unwrap_or_else(|| Learned::from_data_sheet(site));
         let header = header(config);
-        let fitted: Vec<Channel, CHANNELS> =
-            Channel::ALL.into_iter().filter(|channel| site.is_fitted(*channel)).collect();
+        let is_fitted = Channel::ALL.map(|channel| site.is_fitted(channel));
         let batch_samples = ((BATCH_S / site.sample_period_s.max(0.01)) as usize).clamp(16, BATCH_SAMPLES);
         Device {
-            batch: ArchiveEncoder::new(fitted.len(), header.sample_period_us, batch_samples),
+            batch: ArchiveEncoder::new(header.channels.len(), header.sample_period_us, batch_samples),
             header,
             monitor: Monitor::with_learned(site, &config.settings, &learned),
             frames: FrameWriter::new(),
             out: [0; FRAME_BYTES],
-            fitted,
+            is_fitted,
             batches: 0,
         }
     }
@@ -129,7 +128,11 @@ impl Device {
         }
         // No `collect`: it panics beyond the capacity.
         let mut codes = Vec::<i16, CHANNELS>::new();
-        self.fitted.iter().for_each(|channel| codes.push(sample.codes.get(*channel)).unwrap_or_default());
+        for (code, is_fitted) in sample.codes.0.iter().zip(&self.is_fitted) {
+            if *is_fitted {
+                codes.push(*code).unwrap_or_default();
+            }
+        }
         // The encoder never refuses: it is emptied as soon as it is full, and the channels are the header's.
         if self.batch.push(sample.time_us, &codes, sample.contacts.0) == Ok(Pushed::Complete) {
             self.send_batch(sample.time_us, sink);

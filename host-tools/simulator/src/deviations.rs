@@ -46,12 +46,14 @@ impl Deviations {
         let seal = 1.0 + 0.01 * or_drawn(settings.seal_volume_pct_off, limits.volume_pct);
         let stroke = 1.0 + 0.01 * or_drawn(settings.stroke_volume_pct_off, limits.volume_pct);
         let p_atm_kpa = site.p_atm_kpa + or_drawn(settings.p_atm_kpa_off, limits.p_atm_kpa);
+        // Rounded: the site's value comes from an altitude by a power that need not be the same on every machine.
+        let p_atm_pa = libm::rint(1e6 * p_atm_kpa) * 1e-3;
         let mut zero_pct_span = [0.0; 5];
         for ((zero, given), spec) in zero_pct_span.iter_mut().zip(settings.zero_pct_span).zip(&site.sensors.channels.0)
         {
             *zero = or_drawn(given, spec.accuracy_pct_span);
         }
-        Deviations { shift, flow, seal, stroke, p_atm_pa: 1e3 * p_atm_kpa, zero_pct_span }
+        Deviations { shift, flow, seal, stroke, p_atm_pa, zero_pct_span }
     }
 
     /// The three seats; a valve without a second stage has one there that never opens.

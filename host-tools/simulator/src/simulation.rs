@@ -326,3 +326,64 @@ fn sensor_fault_truth(fault: &SensorFault, moment: impl Fn(f64) -> Moment) -> Se
         until: fault.until_s.map(moment),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+    use super::*;
+    use crate::keys::{Allowed, KEYS};
+
+    /// Plays an hour with a drain and a fill, with one key at one value; says what is wrong with what comes out.
+    fn play(section: &str, name: &str, value: f64, more: &str) -> Result<(), String> {
+        let text = format!(
+            "site = \"v.toml\"\nduration_h = 1\nsample_hz = 1
+            [[event]]\nkind = \"drain-down\"\nat = 0.3\nrefill_after_h = 0.2
+            [[event]]\nkind = \"pocket\"\nat = 0.1\nvolume_m3 = 0.02
+            [[event]]\nkind = \"pump-trip\"\nat = 0.8\n{more}
+            [{section}]\n{name} = {value:?}"
+        );
+        let scenario = Scenario::parse(&text, "extremes.toml".as_ref()).map_err(|error| error.to_string())?;
+        let site = Site::parse(include_str!("../examples/valve-a.toml"), "v.toml").expect("a good site");
+        let mut simulation = Simulation::new(&scenario, &site, None).map_err(|error| error.to_string())?;
+        while simulation.next().is_some() {
+            let now = simulation.glimpse();
+            let all =
+                [now.float_pct, now.level_pct, now.chamber_kpa, now.line_kpa, now.odour_ppm, now.air_c, now.air_l];
+            let is_possible = (0.0..=100.0).contains(&now.float_pct) && now.chamber_kpa > -101.0;
+            if !is_possible || !all.iter().all(|x| x.is_finite()) {
+                return Err(format!("{now:?}"));
+            }
+        }
+        let air = simulation.finish().air;
+        let come = air.held_at_start_nl + air.arrived_nl + air.admitted_nl;
+        let error = come - air.released_nl - air.held_at_end_nl;
+        if error.abs() < 1e-6 * come + 1e-3 { Ok(()) } else { Err(format!("balance {error} of {come}")) }
+    }
+
+    #[test]
+    fn every_number_at_its_ends_gives_a_finite_plant_whose_air_balances() {
+        for key in KEYS.iter().filter(|key| !key.section.is_empty() && !key.section.ends_with("[]")) {
+            let Allowed::Number { least, most, .. } = key.allowed else { continue };
+            if key.section == "sampling" {
+                continue;
+            }
+            for value in [least, most] {
+                if let Err(what) = play(key.section, key.name, value, "") {
+                    panic!("{}.{} = {value}: {what}", key.section, key.name);
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn every_fault_at_its_ends_gives_a_finite_plant_whose_air_balances() {
+        for kind in crate::keys::FAULT_KINDS {
+            for severity in [0.0, 1e-6, 0.5, 1.0] {
+                let fault = format!("[[fault]]\nkind = \"{kind}\"\nseverity = {severity:?}\nonset = 0.05\nuntil = 0.9");
+                if let Err(what) = play("pump", "start_s", 1.5, &fault) {
+                    panic!("{kind} {severity}: {what}");
+                }
+            }
+        }
+    }
+}

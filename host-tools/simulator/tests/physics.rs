@@ -84,6 +84,30 @@ fn a_drain_takes_air_in_and_a_fill_lets_it_out_and_slams() {
 }
 
 #[test]
+fn an_empty_main_fills_seals_releases_and_drains_in_that_order() {
+    let mut seen: Vec<&str> = Vec::new();
+    play(
+        "duration_h = 2\n[plant]\ninitial = \"empty\"\n[[event]]\nkind = \"refill\"\nat = 0.1\nflow_l_s = 10
+        [[event]]\nkind = \"pocket\"\nat = 0.8\nvolume_m3 = 0.02\n[[event]]\nkind = \"drain-down\"\nat = 1.5\nvolume_m3 = 1",
+        |_, now| {
+            let is_at_atmosphere = now.chamber_kpa.abs() < 1.0;
+            let state = match (is_at_atmosphere, now.riser_l_s) {
+                (true, flow) if flow > 1.0 => "filling",
+                (true, flow) if flow < -1.0 => "admitting",
+                (true, _) if now.float_pct < 1.0 => "empty",
+                (false, _) if now.float_pct < 1.0 && now.chamber_kpa > 100.0 => "releasing, float down",
+                (false, flow) if flow.abs() < 0.05 && now.float_pct > 80.0 && now.chamber_kpa > 100.0 => "sealed",
+                _ => return,
+            };
+            if seen.last() != Some(&state) {
+                seen.push(state);
+            }
+        },
+    );
+    assert_eq!(seen, ["empty", "filling", "sealed", "releasing, float down", "sealed", "admitting", "empty"]);
+}
+
+#[test]
 fn a_slam_is_no_more_than_joukowsky_allows_and_follows_the_fill() {
     let slam_kpa = |flow: f64| {
         let truth = play(
