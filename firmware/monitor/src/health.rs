@@ -166,6 +166,11 @@ impl ChannelHealth {
         libm::sqrtf(self.noise_squared)
     }
 
+    /// Variance of the noise, in the channel's unit squared.
+    pub fn noise_squared(&self) -> f32 {
+        self.noise_squared
+    }
+
     /// Lets the usual noise follow; called once a frame.
     pub fn end_frame(&mut self, frame_s: f32) {
         if self.last.is_nan() {

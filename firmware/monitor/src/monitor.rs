@@ -389,10 +389,12 @@ impl Monitor {
         let [float, pressure, ..] = &self.health;
         let pressure_kpa_abs = (frame.pressure_kpa + self.site.p_atm_kpa).max(1.0);
         let space_l = self.site.air_space_l(frame.float_pct).max(0.01);
-        let from_pressure = pressure.noise() / pressure_kpa_abs;
-        let from_float = 0.01 * float.noise() * self.site.stroke_volume_l / space_l;
+        // One root for both: variances add.
+        let share_a_pct = 0.01 * self.site.stroke_volume_l / space_l;
+        let from_pressure = pressure.noise_squared() / (pressure_kpa_abs * pressure_kpa_abs);
+        let from_float = float.noise_squared() * share_a_pct * share_a_pct;
         let content_nl = crate::airflow::normal_litres(pressure_kpa_abs, space_l, self.temperature_k);
-        self.content_noise_nl = content_nl * libm::sqrtf(from_pressure * from_pressure + from_float * from_float);
+        self.content_noise_nl = content_nl * libm::sqrtf(from_pressure + from_float);
     }
 
     fn sensor_alarms(&mut self, frame: &Frame, changes: &mut Changes) {

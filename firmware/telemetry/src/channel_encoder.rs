@@ -85,8 +85,13 @@ impl ChannelEncoder {
     /// Codes the samples of a block.
     pub(crate) fn code_block<const N: usize>(&mut self, column: &[i16], bits: &mut BitWriter<N>) {
         let whole = !column.contains(&MISSING_CODE);
-        let packed = if whole { Packed::EMPTY } else { Packed::of(column) };
-        let codes = if whole { column } else { packed.codes() };
+        let packed;
+        let codes = if whole {
+            column
+        } else {
+            packed = Packed::of(column);
+            packed.codes()
+        };
         if codes.is_empty() {
             let header = if self.sent.absent { (1, 1) } else { (0b010, 3) };
             bits.put(header.0, header.1);

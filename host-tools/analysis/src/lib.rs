@@ -22,6 +22,7 @@ mod strip;
 mod time;
 
 pub use findings::{Finding, FindingKind, FindingLimits};
+pub use quality::csv_warnings;
 pub use replay::{ReplayError, ReplayOptions, replay};
 pub use result::{
     Air, AirHour, Alarm, Basis, CycleResult, GapResult, OrificeAir, Quality, RecordedAlarm, RecordingSpan, Replay, Samples,

@@ -28,29 +28,7 @@ impl Notes {
 
     /// What was met in a CSV file.
     pub(crate) fn csv(&mut self, file: &Path, report: &CsvReport) {
-        let rows = &report.rows;
-        let kinds: [(&str, Tally); 5] = [
-            ("rows rejected, the time cannot be read", rows.unreadable_time),
-            ("rows rejected, the time is repeated", rows.repeated_time),
-            ("rows rejected, out of order", rows.out_of_order),
-            ("clock steps back, their rows used", rows.clock_steps),
-            ("rows with more cells than columns, their samples missing", report.long_rows),
-        ];
-        for (what, tally) in kinds {
-            self.tally(file, what, tally);
-        }
-        for (column, tally) in &report.bad_cells {
-            self.tally(file, &format!("cells of `{column}` that cannot be read, taken as missing"), *tally);
-        }
-        if !report.unused_columns.is_empty() {
-            self.say(format!("{}: columns left out: {}", file.display(), report.unused_columns.join(", ")));
-        }
-    }
-
-    fn tally(&mut self, file: &Path, what: &str, tally: Tally) {
-        if tally.count > 0 {
-            self.say(format!("{}:{}: {} {what}", file.display(), tally.first_line, tally.count));
-        }
+        self.said.extend(csv_warnings(file, report));
     }
 
     /// The counts, and all that is to be said.
@@ -75,4 +53,28 @@ impl Notes {
         };
         (quality, self.said)
     }
+}
+
+/// What was met in a CSV file beside good rows, one line a kind with the first place.
+pub fn csv_warnings(file: &Path, report: &CsvReport) -> Vec<String> {
+    let rows = &report.rows;
+    let kinds: [(&str, Tally); 5] = [
+        ("rows rejected, the time cannot be read", rows.unreadable_time),
+        ("rows rejected, the time is repeated", rows.repeated_time),
+        ("rows rejected, out of order", rows.out_of_order),
+        ("clock steps back, their rows used", rows.clock_steps),
+        ("rows with more cells than columns, their samples missing", report.long_rows),
+    ];
+    let kinds = kinds.map(|(what, tally)| (what.to_owned(), tally)).into_iter();
+    let cells = report.bad_cells.iter();
+    let cells =
+        cells.map(|(column, tally)| (format!("cells of `{column}` that cannot be read, taken as missing"), *tally));
+    let met = kinds.chain(cells).filter(|(_, tally)| tally.count > 0);
+    let mut said: Vec<String> = met
+        .map(|(what, tally)| format!("{}:{}: {} {what}", file.display(), tally.first_line, tally.count))
+        .collect();
+    if !report.unused_columns.is_empty() {
+        said.push(format!("{}: columns left out: {}", file.display(), report.unused_columns.join(", ")));
+    }
+    said
 }

@@ -60,7 +60,6 @@ pub struct Simulation {
     sensing: Sensing,
     bus: SensorBus,
     losses: Random,
-    deviations: Deviations,
     true_valve: crate::truth::TrueValveTruth,
     burst: Option<(f64, f64)>,
 }
@@ -95,7 +94,6 @@ impl Simulation {
             sensing,
             bus,
             losses: Random::new(seed, 5),
-            deviations,
         })
     }
 
@@ -259,11 +257,6 @@ impl Simulation {
             spilled_m3,
             true_valve: self.true_valve,
         }
-    }
-
-    /// Zero errors of float, chamber pressure, odour, line pressure and temperature, % of span.
-    pub fn zero_errors_pct_span(&self) -> [f64; 5] {
-        self.deviations.zero_pct_span
     }
 }
 

@@ -88,7 +88,7 @@ fn an_empty_main_fills_seals_releases_and_drains_in_that_order() {
     let mut seen: Vec<&str> = Vec::new();
     play(
         "duration_h = 2\n[plant]\ninitial = \"empty\"\n[[event]]\nkind = \"refill\"\nat = 0.1\nflow_l_s = 10
-        [[event]]\nkind = \"pocket\"\nat = 0.8\nvolume_m3 = 0.02\n[[event]]\nkind = \"drain-down\"\nat = 1.5\nvolume_m3 = 1",
+        [[event]]\nkind = \"pocket\"\nat = 0.8\nvolume_m3 = 0.05\n[[event]]\nkind = \"drain-down\"\nat = 1.5\nvolume_m3 = 1",
         |_, now| {
             let is_at_atmosphere = now.chamber_kpa.abs() < 1.0;
             let state = match (is_at_atmosphere, now.riser_l_s) {

@@ -48,9 +48,9 @@ impl Simulate {
         let scenario = Scenario::parse(&text, &self.scenario)?;
         let site = Site::read(scenario.site_path())?;
         let mut simulation = Simulation::new(&scenario, &site, self.seed)?;
+        let config = device_config(&scenario, &site, &simulation)?;
         let mut out = WholeFile::create(&self.output)?;
-        record(&mut simulation, &device_config(&scenario, &site, &simulation)?, &mut out)
-            .map_err(|error| out.error("written", error))?;
+        record(&mut simulation, &config, &mut out).map_err(|error| out.error("written", error))?;
         out.finish()?;
         if let Some(file) = &self.truth {
             let mut out = WholeFile::create(file)?;
@@ -66,9 +66,11 @@ fn device_config(scenario: &Scenario, site: &Site, simulation: &Simulation) -> R
     let fitted = simulation.fitted();
     let mut detector = site.detector(|channel| fitted.get(channel.index()).copied().unwrap_or(false));
     detector.sample_period_s = (1.0 / simulation.sample_hz()) as f32;
-    let too_long = |()| Failure::arguments(format!("valve id `{}`: too long (32 bytes); shorten it", site.valve_id));
+    let device_id = site.valve_id.as_str().try_into().map_err(|_| {
+        Failure::arguments(format!("valve id `{}`: too long (at most 32 bytes); shorten it", site.valve_id))
+    })?;
     Ok(DeviceConfig {
-        device_id: site.valve_id.as_str().try_into().map_err(|_| too_long(()))?,
+        device_id,
         site: detector,
         settings: Settings::default(),
         learned: Default::default(),

@@ -1,0 +1,67 @@
+//! Times and durations for people.
+
+use airvalve_analysis::Time;
+use jiff::Timestamp;
+
+/// Day and minute, UTC.
+pub(crate) fn minute(time: Time) -> String {
+    strftime(time, "%Y-%m-%d %H:%M")
+}
+
+/// Time of day, UTC.
+pub(crate) fn clock(time: Time) -> String {
+    strftime(time, "%H:%M")
+}
+
+/// Day and month beside the time of day.
+pub(crate) fn day_clock(time: Time) -> String {
+    strftime(time, "%m-%d %H:%M")
+}
+
+fn strftime(time: Time, form: &str) -> String {
+    Timestamp::from_microsecond(time.0).map_or_else(|_| time.to_string(), |at| at.strftime(form).to_string())
+}
+
+/// A duration in the unit that suits it.
+pub(crate) fn duration(from: Time, to: Time) -> String {
+    let seconds = to.0.saturating_sub(from.0) as f64 * 1e-6;
+    match seconds {
+        s if s < 120.0 => format!("{s:.0} s"),
+        s if s < 7200.0 => format!("{:.0} min", s / 60.0),
+        s if s < 172_800.0 => format!("{:.1} h", s / 3600.0),
+        s => format!("{:.1} days", s / 86_400.0),
+    }
+}
+
+/// A whole number with its thousands apart.
+pub(crate) fn thousands(number: u64) -> String {
+    let digits = number.to_string();
+    let mut text = String::new();
+    for (place, digit) in digits.chars().enumerate() {
+        if place > 0 && (digits.len() - place) % 3 == 0 {
+            text.push(',');
+        }
+        text.push(digit);
+    }
+    text
+}
+
+/// A volume with as many digits as make sense.
+pub(crate) fn litres(value: f64) -> String {
+    if value < 10.0 { format!("{value:.2}") } else if value < 100.0 { format!("{value:.1}") } else { format!("{value:.0}") }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_are_told_as_people_read_them() {
+        assert_eq!(thousands(1_234_567), "1,234,567");
+        assert_eq!(thousands(999), "999");
+        assert_eq!(duration(Time(0), Time(90_000_000)), "90 s");
+        assert_eq!(duration(Time(0), Time(5_400_000_000)), "90 min");
+        assert_eq!(duration(Time(0), Time(43_200_000_000)), "12.0 h");
+        assert_eq!(litres(0.1234), "0.12");
+    }
+}

@@ -1,0 +1,15 @@
+//! Results for people.
+
+mod data;
+mod headline;
+mod paper;
+mod replay_text;
+mod timeline;
+
+pub(crate) use paper::{Paper, wrapped};
+pub(crate) use replay_text::replay_text;
+
+/// Says a warning on standard error.
+pub(crate) fn warn(warning: &(impl std::fmt::Display + ?Sized)) {
+    eprintln!("airvalve: warning: {warning}");
+}

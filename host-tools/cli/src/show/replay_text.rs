@@ -1,0 +1,134 @@
+//! A replay for someone who is tired: alarms first, then what else was found, then the figures.
+
+use airvalve_analysis::{Alarm, Finding, Replay, safety};
+
+use super::{
+    data,
+    headline::{duration, minute, thousands},
+    paper::{Ink, Paper},
+    timeline::timeline,
+};
+
+/// The text for one valve, or for all valves of a main, the cautions once at the end.
+pub(crate) fn replay_text(replays: &[Replay], paper: &Paper) -> String {
+    let mut text = String::new();
+    if replays.len() > 1 {
+        text += &overview(replays, paper);
+    }
+    for (place, replay) in replays.iter().enumerate() {
+        if place > 0 || replays.len() > 1 {
+            text += &format!("\n{}\n\n", "─".repeat(paper.width));
+        }
+        text += &one_valve(replay, paper);
+    }
+    let sends_someone = replays.iter().any(|replay| !replay.alarms.is_empty() || !replay.findings.is_empty());
+    if sends_someone {
+        text += &paper.heading("BEFORE ANYONE GOES TO THE VALVE");
+        for caution in safety::CAUTIONS {
+            text += &paper.labelled("  - ", caution);
+        }
+    } else {
+        text += &format!("\n{}\n", safety::NO_FINDING);
+    }
+    text
+}
+
+/// One line a valve, those with alarms first.
+fn overview(replays: &[Replay], paper: &Paper) -> String {
+    let mut sorted: Vec<&Replay> = replays.iter().collect();
+    sorted.sort_by_key(|replay| std::cmp::Reverse(replay.alarms.iter().filter(|alarm| alarm.is_of_valve()).count()));
+    let width = replays.iter().map(|replay| replay.valve_id.len()).max().unwrap_or_default();
+    let mut text = String::new();
+    for replay in sorted {
+        let faults: Vec<String> = replay.alarms.iter().map(short).collect();
+        let faults = if faults.is_empty() { "no alarm".to_owned() } else { faults.join(", ") };
+        let findings = match replay.findings.len() {
+            0 => String::new(),
+            count => format!("; {}", plural(count, "finding")),
+        };
+        text += &paper.labelled(&format!("{:width$}  ", replay.valve_id), &format!("{faults}{findings}"));
+    }
+    text
+}
+
+fn short(alarm: &Alarm) -> String {
+    let what = alarm.channel.map_or(alarm.fault.to_owned(), |channel| format!("{} of {channel}", alarm.fault));
+    format!("{} ({what}) since {}", alarm.kind, minute(alarm.raised_at))
+}
+
+fn one_valve(replay: &Replay, paper: &Paper) -> String {
+    let recording = &replay.recording;
+    let mut text = paper.ink(Ink::Heading, &format!("{} ({})", replay.name, replay.valve_id));
+    text += &format!(
+        "\n{} to {} UTC, {}, {} samples\n",
+        minute(recording.from),
+        minute(recording.to),
+        duration(recording.from, recording.to),
+        thousands(replay.samples.used)
+    );
+    text += &alarms(replay, paper);
+    if !replay.findings.is_empty() {
+        text += &paper.heading(&plural(replay.findings.len(), "finding").to_uppercase());
+        text.extend(replay.findings.iter().map(|finding| finding_text(finding, paper)));
+    }
+    text += &paper.heading("THE WHOLE TIME (UTC)");
+    text += &timeline(replay, paper.width);
+    text += &paper.heading("WHAT THE VALVE DID");
+    text += &data::what_it_did(replay, paper);
+    text += &paper.heading("THE DATA");
+    text + &data::quality(replay, paper)
+}
+
+fn alarms(replay: &Replay, paper: &Paper) -> String {
+    // What is wrong with the valve comes before what is wrong with a sensor.
+    let (valve, sensors): (Vec<&Alarm>, Vec<&Alarm>) = replay.alarms.iter().partition(|alarm| alarm.is_of_valve());
+    if replay.alarms.is_empty() {
+        let none = if replay.findings.is_empty() { "NO ALARM, NOTHING FOUND" } else { "NO ALARM" };
+        return paper.heading(none);
+    }
+    let mut text = paper.heading(&plural(replay.alarms.len(), "alarm").to_uppercase());
+    text.extend(valve.into_iter().chain(sensors).map(|alarm| alarm_text(alarm, paper)));
+    text
+}
+
+fn alarm_text(alarm: &Alarm, paper: &Paper) -> String {
+    let what = alarm.channel.map_or(alarm.fault.to_owned(), |channel| format!("{}, {channel}", alarm.fault));
+    let until = match alarm.cleared_at {
+        Some(cleared_at) => {
+            format!("to {}, {}", minute(cleared_at), duration(alarm.raised_at, cleared_at))
+        }
+        None => "still standing at the end".to_owned(),
+    };
+    let mut text = format!("! {}", paper.ink(Ink::Alarm, &format!("{}: {what}", alarm.kind.to_uppercase())));
+    text += &format!("\n  since {} UTC, {until}\n", minute(alarm.raised_at));
+    text += &paper.labelled("    seen         ", &alarm.evidence);
+    text += &paper.labelled("    check first  ", alarm.first_check);
+    let sure = format!("{:.0} %", 100.0 * alarm.confidence);
+    let sure = if alarm.also_possible.is_empty() {
+        sure
+    } else {
+        format!("{sure}; also possible: {}", alarm.also_possible.join(", "))
+    };
+    text + &paper.labelled("    how sure     ", &sure)
+}
+
+fn finding_text(finding: &Finding, paper: &Paper) -> String {
+    let severe = if finding.severe { " (severe)" } else { "" };
+    let alarms = if finding.alarms.is_empty() {
+        String::new()
+    } else {
+        format!("; at the same time in alarm: {}", finding.alarms.join(", "))
+    };
+    let head = format!(
+        "{}{severe}, {} UTC, {}: {}{alarms}",
+        finding.kind.name(),
+        minute(finding.from),
+        duration(finding.from, finding.to),
+        finding.detail
+    );
+    paper.labelled("- ", &head) + &paper.ink(Ink::Faint, &paper.labelled("  threshold: ", &finding.threshold))
+}
+
+fn plural(count: usize, noun: &str) -> String {
+    if count == 1 { format!("1 {noun}") } else { format!("{count} {noun}s") }
+}
