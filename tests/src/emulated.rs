@@ -18,7 +18,7 @@ use airvalve_telemetry::{Event, FrameWriter, WriteError, frames, max_frame_len};
 
 // What goes over the lines is written down once, in the image.
 #[path = "../../firmware/board-mps2-an386/src/link.rs"]
-mod link;
+pub mod link;
 
 pub use link::Figures;
 use link::Stimulus;
