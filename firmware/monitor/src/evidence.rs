@@ -424,6 +424,12 @@ impl EvidenceBuilder {
         let unanswered = self.unanswered / NO_ANSWERS;
         let evidence = if is_high { unanswered.max(missing.min(2.0)) } else { 0.0 };
         let sag = self.sag(frame, learned, is_high, context);
+        if evidence == 0.0 && sag == 0.0 && self.up_vacuum_s == 0.0 {
+            for fault in [Fault::JammedUp, Fault::LargeSeatOpen, Fault::SmallSeatOpen] {
+                self.values.set(fault, 0.0);
+            }
+            return;
+        }
         self.high_odds = self.high_log_odds(frame, learned, context);
         let p_up = self.high_odds.probability();
         let open = part(evidence, 1.0 - p_up);
@@ -492,7 +498,12 @@ impl EvidenceBuilder {
         let (site, settings) = (context.site, context.settings);
         let depth_kpa = -frame.pressure_kpa;
         let unsure_kpa = 3.0 * learned.zero_uncertainty_kpa;
-        let held_kpa = deepest_expected_kpa(site, settings, context.temperature_k).max(unsure_kpa);
+        // The expected depth takes powers to find: only when the vacuum is deep enough to matter.
+        let held_kpa = if depth_kpa > SHUT_MARGIN * SHALLOWEST_SHUT_KPA {
+            deepest_expected_kpa(site, settings, context.temperature_k).max(unsure_kpa)
+        } else {
+            f32::MAX
+        };
         let is_down = frame.float_pct < site.large_opens_below_pct;
         self.shut_vacuum_s = if depth_kpa > held_kpa && is_down {
             self.shut_vacuum_s + frame.length_s

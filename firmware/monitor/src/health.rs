@@ -23,6 +23,10 @@ pub struct ChannelHealth {
     measuring_high: f32,
     limit_low: f32,
     limit_high: f32,
+    /// A larger change must be confirmed.
+    jump: f32,
+    /// Squared changes up to this always count as noise.
+    least_clip: f32,
     last: f32,
     last_change: f32,
     is_spike_pending: bool,
@@ -70,6 +74,8 @@ impl ChannelHealth {
             measuring_high: at(LoopCurrent::MEASURING_HIGH_MA) + slack,
             limit_low: at(LoopCurrent::MEASURING_LOW_MA) + 10.0 * slack,
             limit_high: at(LoopCurrent::MEASURING_HIGH_MA) - 10.0 * slack,
+            jump: SPIKE_SHARE * span.width(),
+            least_clip: 1e-6 * SPIKE_SHARE * span.width() * SPIKE_SHARE * span.width(),
             last: f32::NAN,
             last_change: 0.0,
             is_spike_pending: false,
@@ -92,8 +98,7 @@ impl ChannelHealth {
             return self.refuse(reading, dt_s);
         }
         let change = reading - self.last;
-        let limit = SPIKE_SHARE * self.span.width();
-        if !(change <= limit && change >= -limit) {
+        if !(change <= self.jump && change >= -self.jump) {
             return self.jump(reading);
         }
         self.is_spike_pending = false;
@@ -108,7 +113,7 @@ impl ChannelHealth {
         self.last_change = change;
         let seen = bend * bend * (1.0 / 6.0);
         // No `min`: with its care for NaN it costs four times as much, four times a sample.
-        let most = 9.0 * self.noise_squared + 1e-6 * limit * limit;
+        let most = 9.0 * self.noise_squared + self.least_clip;
         let clipped = if seen < most { seen } else { most };
         self.noise_squared += (clipped - self.noise_squared) * noise_share;
         self.last = reading;

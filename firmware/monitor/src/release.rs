@@ -336,6 +336,10 @@ impl ReleaseTracker {
     /// While nothing falls only the last few points matter: the trace must be fine when the fall begins.
     fn forget_plateau(&mut self) {
         self.stride = 1;
+        // Only now and then: a few points too many cost less than moving them with every sample.
+        if self.trace.len() < 3 * PLATEAU_POINTS {
+            return;
+        }
         let mut surplus = self.trace.len().saturating_sub(PLATEAU_POINTS);
         self.trace.retain(|_| {
             let is_kept = surplus == 0;

@@ -13,8 +13,6 @@ use crate::{
 };
 
 const HOUR_US: i64 = 3_600_000_000;
-/// So many judged cycles make a ratio by which later orifice estimates are scaled.
-const RATIO_CYCLES: f64 = 8.0;
 
 /// Air of one stretch of time.
 #[derive(Clone, Copy, Debug, Default)]
@@ -65,8 +63,6 @@ pub(crate) struct AirAccount {
     hour_us: i64,
     out_pressure: MeanPressure,
     in_pressure: MeanPressure,
-    area_ratio: f64,
-    judged: f64,
     /// Gaps, with the air that was gathering when they began, NL/s.
     gaps: Vec<(i64, i64, f64)>,
     /// Time-weighted mean temperature of the vault's air, degC.
@@ -85,8 +81,6 @@ impl AirAccount {
             hour_us: 0,
             out_pressure: MeanPressure::default(),
             in_pressure: MeanPressure::default(),
-            area_ratio: 1.0,
-            judged: 0.0,
             gaps: Vec::new(),
             air_c_sum: 0.0,
             air_c_count: 0.0,
@@ -150,27 +144,27 @@ impl AirAccount {
     }
 
     /// Takes a finished cycle; returns its best estimate, NL.
-    pub(crate) fn cycle(&mut self, cycle: &Cycle, monitor: &Monitor, clock: &Clock) -> f64 {
-        if cycle.area_ratio.is_finite() {
-            self.judged = (self.judged + 1.0).min(RATIO_CYCLES);
-            self.area_ratio += (f64::from(cycle.area_ratio) - self.area_ratio) / self.judged;
-        }
+    ///
+    /// While the valve is said to be stuck open, what no displacement confirms may be air or liquid.
+    pub(crate) fn cycle(&mut self, cycle: &Cycle, is_stuck_open: bool, monitor: &Monitor, clock: &Clock) -> f64 {
         let zero_kpa = f64::from(monitor.learned().zero_uncertainty_kpa);
-        let estimate = self.inputs.cycle(cycle, self.area_ratio, zero_kpa);
+        let estimate = if is_stuck_open && cycle.displacement_nl.is_nan() {
+            Estimate::unconfirmed(f64::from(cycle.released_nl()).max(0.0))
+        } else {
+            self.inputs.cycle(cycle, zero_kpa)
+        };
         let [small_nl, second_nl] = cycle.orifice_nl.map(f64::from);
         let second_share = if small_nl + second_nl > 0.0 { second_nl / (small_nl + second_nl) } else { 0.0 };
         self.spread(cycle.from_us, cycle.to_us, clock, &estimate, second_share);
-        estimate.nl
+        estimate.value_nl()
     }
 
     /// Takes a cycle that still runs at the end; returns its estimate, NL.
     pub(crate) fn running_cycle(&mut self, from_us: i64, to_us: i64, monitor: &Monitor, clock: &Clock) -> f64 {
-        let zero_kpa = f64::from(monitor.learned().zero_uncertainty_kpa);
-        let open_s = to_us.saturating_sub(from_us) as f64 * 1e-6;
-        let nl = f64::from(monitor.open_release_nl()) * self.area_ratio;
-        let estimate = self.inputs.through_release_orifice(nl, open_s, zero_kpa);
+        // The float has not risen yet: until it does, what passes may be air, liquid or nothing.
+        let estimate = Estimate::unconfirmed(f64::from(monitor.open_release_nl()));
         self.spread(from_us, to_us, clock, &estimate, 0.0);
-        estimate.nl
+        estimate.value_nl()
     }
 
     /// Spreads a cycle over the hours that it touches.

@@ -1,6 +1,6 @@
 //! From changes of alarms to a list of alarms that people can read.
 
-use airvalve_monitor::{AlarmChange, Fault, alarm::AlarmState, decision::evidence_names};
+use airvalve_monitor::{AlarmChange, AlarmKind, Fault, alarm::AlarmState, decision::evidence_names};
 use airvalve_sensors::Channel;
 use airvalve_telemetry::AlarmTransition;
 
@@ -49,6 +49,12 @@ impl AlarmList {
     #[inline(always)]
     pub(crate) fn is_faulty(&self, channel: Channel) -> bool {
         self.faulty & (1 << channel as u8) != 0
+    }
+
+    /// Whether an alarm stands that the valve is stuck open.
+    pub(crate) fn is_stuck_open(&self) -> bool {
+        let mut standing = self.raised.iter().filter(|raised| raised.cleared_us.is_none());
+        standing.any(|raised| raised.change.fault.kind() == AlarmKind::StuckOpen)
     }
 
     /// Faults of the valve whose alarms stood at some moment of a stretch.
@@ -125,7 +131,12 @@ fn evidence(change: &AlarmChange) -> String {
             format!("{} for {:.0} min with the {}, and nothing let out", float(), figure("low_s") / 60.0, chamber())
         }
         Fault::JammedUp => {
-            format!("{}, {} pressure steps in a row not answered, {}", float(), number("unanswered_steps", 0), chamber())
+            format!(
+                "{}, {} pressure steps in a row not answered, {}",
+                float(),
+                number("unanswered_steps", 0),
+                chamber()
+            )
         }
         Fault::LargeSeatOpen | Fault::SmallSeatOpen => format!(
             "{}, above its usual rest, the air cushion lost ({} pressure steps not answered), {}",

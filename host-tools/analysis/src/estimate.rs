@@ -15,6 +15,9 @@ const MOISTURE_LIMIT: f64 = 0.016;
 const GAS_LIMIT: f64 = 0.03;
 /// Limit of the cooling in a fast release: half of the 10 % that a fall in pressure of 30 % can reach.
 const COOLING_LIMIT: f64 = 0.05;
+/// The same near a pressure step, when the gas has just been pressed or let go: half of what separates the two
+/// estimates there.
+const NEAR_STEP_COOLING_LIMIT: f64 = 0.15;
 /// Time by which the start and the end of a release are known beyond the sample period, s. Common practice: the float lags
 /// the air by up to a second.
 const EDGE_S: f64 = 0.5;
@@ -44,6 +47,12 @@ pub(crate) struct Estimate {
 }
 
 impl Estimate {
+    /// What may have gone through a release orifice of which only the position says that it is open: liquid, air, or
+    /// nothing when it is blocked.
+    pub(crate) fn unconfirmed(nl: f64) -> Estimate {
+        Estimate { unresolved_nl: nl, ..Estimate::default() }
+    }
+
     /// A share of this volume; the shares of one part share its random error too.
     pub(crate) fn scaled(&self, share: f64) -> Estimate {
         Estimate {
@@ -116,11 +125,8 @@ impl Inputs {
         let limits = &site.uncertainty;
         let rectangular = |pct: f64| 0.01 * pct * RECTANGULAR;
         let area = rectangular(limits.coefficient_pct).hypot(2.0 * rectangular(limits.diameter_pct));
-        let is_conductance = site
-            .valve
-            .release_orifices
-            .iter()
-            .any(|orifice| matches!(orifice.flow, OrificeFlow::Conductance { .. }));
+        let is_conductance =
+            site.valve.release_orifices.iter().any(|orifice| matches!(orifice.flow, OrificeFlow::Conductance { .. }));
         let temperature_k = f64::from(detector.air_temperature_k);
         Inputs {
             site: *detector,
@@ -144,30 +150,29 @@ impl Inputs {
         zero_kpa.hypot(self.p_atm_kpa) / usual_kpa.max(1.0)
     }
 
-    /// What one release let out: by displacement where that was seen, else by the orifice times the last good ratio.
-    pub(crate) fn cycle(&self, cycle: &Cycle, area_ratio: f64, zero_kpa: f64) -> Estimate {
-        let orifice_nl: f64 = cycle.orifice_nl.iter().map(|nl| f64::from(*nl)).sum();
-        let displaced_nl = f64::from(cycle.displacement_nl);
-        if displaced_nl.is_finite() {
-            self.displaced(displaced_nl.max(0.0), cycle.is_near_step, zero_kpa)
+    /// What one release let out, by the detector's best estimate.
+    pub(crate) fn cycle(&self, cycle: &Cycle, zero_kpa: f64) -> Estimate {
+        let best_nl = f64::from(cycle.released_nl()).max(0.0);
+        if cycle.displacement_nl.is_finite() {
+            self.displaced(best_nl, cycle.is_near_step, zero_kpa)
         } else {
             let open_s = cycle.to_us.saturating_sub(cycle.from_us) as f64 * 1e-6;
-            self.through_release_orifice(orifice_nl * area_ratio, open_s, zero_kpa)
+            self.through_release_orifice(best_nl, open_s, zero_kpa)
         }
     }
 
     fn displaced(&self, nl: f64, is_near_step: bool, zero_kpa: f64) -> Estimate {
         let usual_kpa_abs = 0.5 * (self.site.static_kpa + self.site.working_kpa) + self.site.p_atm_kpa;
-        let stroke_nl =
-            f64::from(normal_litres(usual_kpa_abs, self.site.stroke_volume_l, self.site.air_temperature_k));
+        let stroke_nl = f64::from(normal_litres(usual_kpa_abs, self.site.stroke_volume_l, self.site.air_temperature_k));
         // The difference of two positions.
         let position_nl = std::f64::consts::SQRT_2 * 0.01 * self.position_pct * stroke_nl;
         let random_nl = if is_near_step { NEAR_STEP_FACTOR * position_nl } else { position_nl };
+        let cooling = if is_near_step { NEAR_STEP_COOLING_LIMIT } else { COOLING_LIMIT };
         Estimate {
             nl,
             body_nl: nl * self.volume,
             pressure_nl: nl * self.pressure(zero_kpa),
-            temperature_nl: nl * self.temperature.hypot(COOLING_LIMIT * RECTANGULAR),
+            temperature_nl: nl * self.temperature.hypot(cooling * RECTANGULAR),
             gas_nl: nl * self.moisture,
             random_nl2: random_nl * random_nl,
             ..Estimate::default()
@@ -190,13 +195,7 @@ impl Inputs {
     }
 
     /// What went through the large orifice at this mean gauge pressure; `unresolved_nl` is a bound.
-    pub(crate) fn through_large_orifice(
-        &self,
-        nl: f64,
-        mean_kpa: f64,
-        unresolved_nl: f64,
-        zero_kpa: f64,
-    ) -> Estimate {
+    pub(crate) fn through_large_orifice(&self, nl: f64, mean_kpa: f64, unresolved_nl: f64, zero_kpa: f64) -> Estimate {
         // Flow goes with the root of a small pressure difference.
         let fall = if mean_kpa > 0.0 { (0.5 * zero_kpa / mean_kpa).min(0.5) } else { 0.5 };
         let local = 0.5 * self.p_atm_kpa / f64::from(self.site.p_atm_kpa).max(1.0);

@@ -25,8 +25,8 @@ pub use findings::{Finding, FindingKind, FindingLimits};
 pub use quality::csv_warnings;
 pub use replay::{ReplayError, ReplayOptions, replay};
 pub use result::{
-    Air, AirHour, Alarm, Basis, CycleResult, GapResult, OrificeAir, Quality, RecordedAlarm, RecordingSpan, Replay, Samples,
-    StateHours,
+    Air, AirHour, Alarm, Basis, CycleResult, GapResult, OrificeAir, Quality, RecordedAlarm, RecordingSpan, Replay,
+    Samples, StateHours,
 };
 pub use strip::{Bucket, Strip};
 pub use time::Time;

@@ -70,9 +70,8 @@ pub fn csv_warnings(file: &Path, report: &CsvReport) -> Vec<String> {
     let cells =
         cells.map(|(column, tally)| (format!("cells of `{column}` that cannot be read, taken as missing"), *tally));
     let met = kinds.chain(cells).filter(|(_, tally)| tally.count > 0);
-    let mut said: Vec<String> = met
-        .map(|(what, tally)| format!("{}:{}: {} {what}", file.display(), tally.first_line, tally.count))
-        .collect();
+    let mut said: Vec<String> =
+        met.map(|(what, tally)| format!("{}:{}: {} {what}", file.display(), tally.first_line, tally.count)).collect();
     if !report.unused_columns.is_empty() {
         said.push(format!("{}: columns left out: {}", file.display(), report.unused_columns.join(", ")));
     }

@@ -85,7 +85,7 @@ impl<'a> Run<'a> {
             scales: scales(detector),
             has_own_scales: true,
             working: working(&detector.spans),
-            trackers: Trackers::new(&options.limits, detector, period_us),
+            trackers: Trackers::new(&options.limits, detector, &start, period_us),
             air: AirAccount::new(Inputs::new(site, detector), detector.second.is_some()),
             alarms: AlarmList::default(),
             recorded: Vec::new(),
@@ -111,7 +111,8 @@ impl<'a> Run<'a> {
         match &source.header {
             Some(header) => self.header(header),
             None => {
-                let burst = self.site.sampling.burst.map_or((0, 0), |burst| (burst.burst_s as u32, burst.every_s as u32));
+                let burst =
+                    self.site.sampling.burst.map_or((0, 0), |burst| (burst.burst_s as u32, burst.every_s as u32));
                 self.find_gaps(u32::try_from(source.period_us).unwrap_or(u32::MAX), burst);
                 self.working = working(&self.detector.spans);
                 // In a CSV file there is no loop that could be shorted: a reading beyond the span is one.
@@ -214,10 +215,13 @@ impl<'a> Run<'a> {
     fn look(&mut self, moment_us: i64, readings: [f32; VIEWED.len()], changes: &Changes) {
         let [float, pressure, odour] = self.working;
         let [float_pct, pressure_kpa, odour_ppm] = readings;
+        let Learned { zero_kpa, zero_uncertainty_kpa, .. } = *self.monitor.learned();
         let view = View {
             moment_us,
             float_pct: within(float_pct, float),
-            pressure_kpa: within(pressure_kpa, pressure) - self.monitor.learned().zero_kpa,
+            pressure_kpa: within(pressure_kpa, pressure) - zero_kpa,
+            zero_kpa,
+            zero_uncertainty_kpa,
             odour_ppm: within(odour_ppm, odour),
         };
         let view = self.without_faulty(view);
@@ -255,7 +259,7 @@ impl<'a> Run<'a> {
                     }
                 }
                 Event::Cycle(cycle) => {
-                    let released_nl = self.air.cycle(cycle, &self.monitor, &self.clock);
+                    let released_nl = self.air.cycle(cycle, self.alarms.is_stuck_open(), &self.monitor, &self.clock);
                     let number = |value: f32| value.is_finite().then(|| rounded(f64::from(value)));
                     self.cycles.push(CycleResult {
                         from: Time(self.clock.device_us(cycle.from_us)),

@@ -17,8 +17,8 @@ pub struct Bucket {
     pub pressure_least_kpa: f32,
     pub pressure_greatest_kpa: f32,
     pub odour_greatest_ppm: f32,
-    /// States that were seen, one bit a state's id.
-    pub states: u8,
+    /// Samples in each state, by the states' ids.
+    pub samples_in: [u32; 5],
 }
 
 const NOTHING: Bucket = Bucket {
@@ -27,23 +27,26 @@ const NOTHING: Bucket = Bucket {
     pressure_least_kpa: f32::NAN,
     pressure_greatest_kpa: f32::NAN,
     odour_greatest_ppm: f32::NAN,
-    states: 0,
+    samples_in: [0; 5],
 };
 
 impl Bucket {
     fn join(&mut self, other: &Bucket) {
-        // `min` and `max` keep the number where one side is NaN.
         self.float_least_pct = self.float_least_pct.min(other.float_least_pct);
         self.float_greatest_pct = self.float_greatest_pct.max(other.float_greatest_pct);
         self.pressure_least_kpa = self.pressure_least_kpa.min(other.pressure_least_kpa);
         self.pressure_greatest_kpa = self.pressure_greatest_kpa.max(other.pressure_greatest_kpa);
         self.odour_greatest_ppm = self.odour_greatest_ppm.max(other.odour_greatest_ppm);
-        self.states |= other.states;
+        for (samples, more) in self.samples_in.iter_mut().zip(other.samples_in) {
+            *samples = samples.saturating_add(more);
+        }
     }
 
-    /// Whether this state was seen.
-    pub fn has(&self, state: ValveState) -> bool {
-        self.states & (1 << state as u8) != 0
+    /// Share of the samples in a state; NaN without samples.
+    pub fn share_in(&self, state: ValveState) -> f32 {
+        let all: u64 = self.samples_in.iter().map(|samples| u64::from(*samples)).sum();
+        let these = self.samples_in.get(state as usize).copied().unwrap_or_default();
+        if all == 0 { f32::NAN } else { these as f32 / all as f32 }
     }
 }
 
@@ -68,14 +71,15 @@ impl Strip {
             self.advance(view.moment_us);
         }
         if let Some(column) = self.columns.last_mut() {
-            column.join(&Bucket {
-                float_least_pct: view.float_pct,
-                float_greatest_pct: view.float_pct,
-                pressure_least_kpa: view.pressure_kpa,
-                pressure_greatest_kpa: view.pressure_kpa,
-                odour_greatest_ppm: view.odour_ppm,
-                states: 1 << state as u8,
-            });
+            // `min` and `max` keep the number where one side is NaN.
+            column.float_least_pct = column.float_least_pct.min(view.float_pct);
+            column.float_greatest_pct = column.float_greatest_pct.max(view.float_pct);
+            column.pressure_least_kpa = column.pressure_least_kpa.min(view.pressure_kpa);
+            column.pressure_greatest_kpa = column.pressure_greatest_kpa.max(view.pressure_kpa);
+            column.odour_greatest_ppm = column.odour_greatest_ppm.max(view.odour_ppm);
+            if let Some(samples) = column.samples_in.get_mut(state as usize) {
+                *samples = samples.saturating_add(1);
+            }
         }
     }
 
@@ -130,13 +134,24 @@ mod tests {
         let mut strip = Strip::new();
         for second in 0..100_000_i64 {
             let pressure_kpa = if second == 50_000 { 900.0 } else { 200.0 };
-            let view = View { moment_us: second * 1_000_000, float_pct: 90.0, pressure_kpa, odour_ppm: f32::NAN };
+            let view = View {
+                moment_us: second * 1_000_000,
+                float_pct: 90.0,
+                pressure_kpa,
+                zero_kpa: 0.0,
+                zero_uncertainty_kpa: 1.0,
+                odour_ppm: f32::NAN,
+            };
             strip.add(&view, ValveState::Sealed);
         }
         let columns = strip.columns(100);
         assert_eq!(columns.len(), 100);
         let peaks: Vec<_> = (0..100).filter(|place| columns[*place].pressure_greatest_kpa == 900.0).collect();
         assert!((49..=51).contains(&peaks[0]), "{peaks:?}");
-        assert!(columns.iter().all(|column| column.has(ValveState::Sealed) && column.odour_greatest_ppm.is_nan()));
+        assert!(
+            columns
+                .iter()
+                .all(|column| column.share_in(ValveState::Sealed) == 1.0 && column.odour_greatest_ppm.is_nan())
+        );
     }
 }

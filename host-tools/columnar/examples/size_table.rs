@@ -19,6 +19,7 @@ const END: &str = "<!-- sizes:end -->";
 struct Sizes {
     samples: f64,
     framed: f64,
+    file: f64,
     entropy: f64,
     delta: f64,
     parquet: f64,
@@ -29,21 +30,22 @@ fn main() {
     let is_demo = named.is_empty();
     let files = if is_demo { demo_recordings() } else { named };
     let mut table = String::from(
-        "| recording | samples | this format, framed | entropy of its residuals | above it | delta varints | Parquet |\n\
-         | --- | --- | --- | --- | --- | --- | --- |\n",
+        "| recording | samples | sample frames | entropy of their residuals | above it | delta varints | Parquet | whole file |\n\
+         | --- | --- | --- | --- | --- | --- | --- | --- |\n",
     );
     for file in files {
         let sizes = measure(&file);
         let name = file.file_name().unwrap().to_string_lossy().into_owned();
         writeln!(
             table,
-            "| {name} | {} | {:.3} | {:.3} | {:.2} % | {:.3} | {:.3} |",
+            "| {name} | {} | {:.3} | {:.3} | {:.2} % | {:.3} | {:.3} | {:.3} |",
             sizes.samples,
             sizes.framed,
             sizes.entropy,
             100.0 * (sizes.framed / sizes.entropy - 1.0),
             sizes.delta,
-            sizes.parquet
+            sizes.parquet,
+            sizes.file
         )
         .unwrap();
     }
@@ -75,9 +77,13 @@ fn measure(file: &PathBuf) -> Sizes {
     let mut columns: Vec<Vec<i16>> = vec![Vec::new(); MAX_CHANNELS];
     let mut samples = 0;
     let mut reader = frames(&bytes);
+    let mut framed = 0;
+    let mut sample_frame_at = None;
     while let Some(event) = reader.next() {
         let Event::Frame(frame) = event else { panic!("{}: damaged", file.display()) };
+        framed += sample_frame_at.take().map_or(0, |at| frame.offset - at);
         let Ok(Record::Samples(batch)) = frame.record() else { continue };
+        sample_frame_at = Some(frame.offset);
         let mut lent = Columns {
             times_us: &mut times,
             codes: codes.each_mut().map(Vec::as_mut_slice),
@@ -91,12 +97,14 @@ fn measure(file: &PathBuf) -> Sizes {
         }
         samples += count;
     }
+    framed += sample_frame_at.map_or(0, |at| bytes.len() as u64 - at);
     let per_sample = |bytes: f64| bytes / samples as f64;
     let delta: usize = columns.iter().map(|column| delta_varint_len(column.iter().copied())).sum();
     assert!(!columns[0].contains(&MISSING_CODE), "{}: missing samples would flatter the table", file.display());
     Sizes {
         samples: samples as f64,
-        framed: per_sample(bytes.len() as f64),
+        framed: per_sample(framed as f64),
+        file: per_sample(bytes.len() as f64),
         entropy: residuals.iter().map(|counts| bits(counts) / 8.0).sum::<f64>() / samples as f64,
         delta: per_sample(delta as f64),
         parquet: per_sample(airvalve_columnar::codes_len(Recording::open(file).unwrap()).unwrap() as f64),

@@ -41,7 +41,8 @@ impl HighOdour {
 
     pub(super) fn finish(self) -> Vec<Finding> {
         let limits = self.limits;
-        let threshold = format!("{} ppm for {} s; severe at {} ppm", limits.odour_ppm, limits.odour_s, limits.odour_severe_ppm);
+        let threshold =
+            format!("{} ppm for {} s; severe at {} ppm", limits.odour_ppm, limits.odour_s, limits.odour_severe_ppm);
         let severe = self.severe.finish();
         let spells = self.spells.finish().into_iter();
         spells
@@ -52,6 +53,7 @@ impl HighOdour {
                 detail: format!("hydrogen sulphide up to {:.0} ppm at the vent", spell.figures.0),
                 threshold: threshold.clone(),
                 severe: severe.iter().any(|other| other.from_us <= spell.to_us && other.to_us >= spell.from_us),
+                resolved: true,
                 vented_nl: None,
                 alarms: Vec::new(),
             })

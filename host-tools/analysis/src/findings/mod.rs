@@ -8,7 +8,7 @@ mod spells;
 mod trapped_air;
 mod vacuum;
 
-use airvalve_monitor::{Monitor, SiteData};
+use airvalve_monitor::{Learned, Monitor, SiteData};
 use serde::Serialize;
 
 use crate::time::Time;
@@ -52,11 +52,18 @@ pub struct Finding {
     /// Far beyond the threshold.
     #[serde(skip_serializing_if = "std::ops::Not::not")]
     pub severe: bool,
+    /// False where it is no larger than three times its standard uncertainty.
+    #[serde(skip_serializing_if = "is_true")]
+    pub resolved: bool,
     /// Air let out meanwhile, NL.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub vented_nl: Option<f64>,
     /// Faults whose alarms stood at the same time.
     pub alarms: Vec<&'static str>,
+}
+
+fn is_true(value: &bool) -> bool {
+    *value
 }
 
 /// Thresholds of the findings.
@@ -98,6 +105,9 @@ pub(crate) struct View {
     pub(crate) float_pct: f32,
     /// Zero-corrected, gauge.
     pub(crate) pressure_kpa: f32,
+    /// What was taken off, and its standard uncertainty.
+    pub(crate) zero_kpa: f32,
+    pub(crate) zero_uncertainty_kpa: f32,
     pub(crate) odour_ppm: f32,
 }
 
@@ -109,9 +119,9 @@ pub(crate) struct Trackers {
 }
 
 impl Trackers {
-    pub(crate) fn new(limits: &FindingLimits, site: &SiteData, period_us: i64) -> Trackers {
+    pub(crate) fn new(limits: &FindingLimits, site: &SiteData, start: &Learned, period_us: i64) -> Trackers {
         Trackers {
-            vacuum: vacuum::Vacuum::new(limits, period_us),
+            vacuum: vacuum::Vacuum::new(limits, site, start, period_us),
             high_odour: high_odour::HighOdour::new(limits, period_us),
             trapped_air: trapped_air::TrappedAir::new(limits, site, period_us),
         }

@@ -66,9 +66,10 @@ impl TrappedAir {
                     kind: FindingKind::TrappedAir,
                     from: Time(spell.from_us),
                     to: Time(spell.to_us),
-                    detail: format!("air stood at the high point; about {vented_nl:.0} NL were let out meanwhile"),
+                    detail: format!("air stood at the high point; at most {vented_nl:.0} NL can have left meanwhile"),
                     threshold: threshold.clone(),
                     severe: false,
+                    resolved: true,
                     vented_nl: Some(vented_nl),
                     alarms: Vec::new(),
                 }

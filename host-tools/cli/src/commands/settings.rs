@@ -52,7 +52,9 @@ fn explanation(settings: &Settings) -> String {
     let evidence = EvidenceSettings::ROWS.iter().map(|row| (row, settings.evidence.get(row.name)));
     let decision = DecisionSettings::ROWS.iter().map(|row| (row, settings.decision.get(row.name)));
     let table = |name: &str, rows: Vec<String>| format!("[{name}]\n{}", rows.concat());
-    table("evidence", evidence.map(explain_row).collect()) + "\n" + &table("decision", decision.map(explain_row).collect())
+    table("evidence", evidence.map(explain_row).collect())
+        + "\n"
+        + &table("decision", decision.map(explain_row).collect())
 }
 
 fn explain_row((row, value): (&SettingRow, Option<f32>)) -> String {

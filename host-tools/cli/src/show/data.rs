@@ -24,11 +24,8 @@ pub(crate) fn what_it_did(replay: &Replay, paper: &Paper) -> String {
     };
     text += &line(paper, "cycles", &cycles(replay));
     let released = volume(air.released_nl, air.released_nl_low, air.released_nl_high, air.released_resolved);
-    let parts: Vec<String> = air
-        .released_by_orifice
-        .iter()
-        .map(|part| format!("{} {}", part.orifice, litres(part.released_nl)))
-        .collect();
+    let parts: Vec<String> =
+        air.released_by_orifice.iter().map(|part| format!("{} {}", part.orifice, litres(part.released_nl))).collect();
     text += &line(paper, "air out", &format!("{released}, by orifice: {}", parts.join(", ")));
     text += &line(
         paper,
@@ -86,9 +83,8 @@ pub(crate) fn quality(replay: &Replay, paper: &Paper) -> String {
         text += &line(paper, "gaps", "none");
     } else {
         let longest = gaps.iter().max_by_key(|gap| gap.to.0.saturating_sub(gap.from.0));
-        let longest = longest.map_or(String::new(), |gap| {
-            format!("; longest {} from {}", duration(gap.from, gap.to), minute(gap.from))
-        });
+        let longest = longest
+            .map_or(String::new(), |gap| format!("; longest {} from {}", duration(gap.from, gap.to), minute(gap.from)));
         text += &line(paper, "gaps", &format!("{}, {:.2} h in all{longest}", gaps.len(), replay.quality.gap_hours));
     }
     if replay.quality.restarts > 0 {

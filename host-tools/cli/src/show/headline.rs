@@ -48,7 +48,13 @@ pub(crate) fn thousands(number: u64) -> String {
 
 /// A volume with as many digits as make sense.
 pub(crate) fn litres(value: f64) -> String {
-    if value < 10.0 { format!("{value:.2}") } else if value < 100.0 { format!("{value:.1}") } else { format!("{value:.0}") }
+    if value < 10.0 {
+        format!("{value:.2}")
+    } else if value < 100.0 {
+        format!("{value:.1}")
+    } else {
+        format!("{value:.0}")
+    }
 }
 
 #[cfg(test)]

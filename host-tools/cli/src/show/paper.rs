@@ -26,7 +26,8 @@ impl Paper {
         let is_terminal = std::io::stdout().is_terminal();
         // Source: the convention of no-color.org: set and not empty.
         let is_colour_refused = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());
-        let width = if is_terminal { terminal_size::terminal_size().map(|(width, _)| usize::from(width.0)) } else { None };
+        let width =
+            if is_terminal { terminal_size::terminal_size().map(|(width, _)| usize::from(width.0)) } else { None };
         Paper { width: width.unwrap_or(USUAL_WIDTH).clamp(60, 160), has_colour: is_terminal && !is_colour_refused }
     }
 

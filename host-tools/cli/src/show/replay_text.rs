@@ -1,6 +1,6 @@
 //! A replay for someone who is tired: alarms first, then what else was found, then the figures.
 
-use airvalve_analysis::{Alarm, Finding, Replay, safety};
+use airvalve_analysis::{Alarm, Finding, FindingKind, Replay, Time, safety};
 
 use super::{
     data,
@@ -8,6 +8,9 @@ use super::{
     paper::{Ink, Paper},
     timeline::timeline,
 };
+
+/// So many findings of one kind are told one by one.
+const FEW: usize = 4;
 
 /// The text for one valve, or for all valves of a main, the cautions once at the end.
 pub(crate) fn replay_text(replays: &[Replay], paper: &Paper) -> String {
@@ -69,7 +72,7 @@ fn one_valve(replay: &Replay, paper: &Paper) -> String {
     text += &alarms(replay, paper);
     if !replay.findings.is_empty() {
         text += &paper.heading(&plural(replay.findings.len(), "finding").to_uppercase());
-        text.extend(replay.findings.iter().map(|finding| finding_text(finding, paper)));
+        text += &findings(replay, paper);
     }
     text += &paper.heading("THE WHOLE TIME (UTC)");
     text += &timeline(replay, paper.width);
@@ -112,21 +115,71 @@ fn alarm_text(alarm: &Alarm, paper: &Paper) -> String {
     text + &paper.labelled("    how sure     ", &sure)
 }
 
+/// Findings, a kind at a time: many of one kind are told in one paragraph.
+fn findings(replay: &Replay, paper: &Paper) -> String {
+    let mut text = String::new();
+    let mut kinds: Vec<FindingKind> = Vec::new();
+    for finding in &replay.findings {
+        if !kinds.contains(&finding.kind) {
+            kinds.push(finding.kind);
+        }
+    }
+    for kind in kinds {
+        let of_kind: Vec<&Finding> = replay.findings.iter().filter(|finding| finding.kind == kind).collect();
+        if of_kind.len() > FEW {
+            text += &many(&of_kind, paper);
+        } else {
+            text.extend(of_kind.iter().map(|finding| finding_text(finding, paper)));
+        }
+        if let Some(finding) = of_kind.first() {
+            text += &paper.ink(Ink::Faint, &paper.labelled("  threshold: ", &finding.threshold));
+        }
+    }
+    text
+}
+
+/// Many findings of one kind: the first and the longest stand for all.
+fn many(findings: &[&Finding], paper: &Paper) -> String {
+    let (Some(first), Some(last)) = (findings.first(), findings.last()) else { return String::new() };
+    let length_us = |finding: &Finding| finding.to.0.saturating_sub(finding.from.0);
+    let all_us: i64 = findings.iter().map(|finding| length_us(finding)).sum();
+    let mut text = paper.labelled(
+        "- ",
+        &format!(
+            "{}, {} times from {} to {} UTC, {} in all{}",
+            first.kind.name(),
+            findings.len(),
+            minute(first.from),
+            minute(last.to),
+            duration(Time(0), Time(all_us)),
+            in_alarm(first)
+        ),
+    );
+    if let Some(longest) = findings.iter().max_by_key(|finding| length_us(finding)) {
+        let what = format!("{} UTC, {}: {}", minute(longest.from), duration(longest.from, longest.to), longest.detail);
+        text += &paper.labelled("  the longest: ", &what);
+    }
+    text
+}
+
 fn finding_text(finding: &Finding, paper: &Paper) -> String {
     let severe = if finding.severe { " (severe)" } else { "" };
-    let alarms = if finding.alarms.is_empty() {
-        String::new()
-    } else {
-        format!("; at the same time in alarm: {}", finding.alarms.join(", "))
-    };
     let head = format!(
-        "{}{severe}, {} UTC, {}: {}{alarms}",
+        "{}{severe}, {} UTC, {}: {}{}",
         finding.kind.name(),
         minute(finding.from),
         duration(finding.from, finding.to),
-        finding.detail
+        finding.detail,
+        in_alarm(finding)
     );
-    paper.labelled("- ", &head) + &paper.ink(Ink::Faint, &paper.labelled("  threshold: ", &finding.threshold))
+    paper.labelled("- ", &head)
+}
+
+fn in_alarm(finding: &Finding) -> String {
+    if finding.alarms.is_empty() {
+        return String::new();
+    }
+    format!("; at the same time in alarm: {}", finding.alarms.join(", "))
 }
 
 fn plural(count: usize, noun: &str) -> String {

@@ -17,23 +17,23 @@ pub(crate) fn timeline(replay: &Replay, width: usize) -> String {
     let columns = width.saturating_sub(LABEL).max(10);
     let buckets = replay.strip.columns(columns);
     let mut rows = vec![axis(replay, columns)];
-    rows.push(row("float", buckets.iter().map(|bucket| level(bucket.float_least_pct, 0.0, 100.0)), "%, lowest"));
+    rows.push(row("float", buckets.iter().map(|bucket| level(bucket.float_least_pct, 0.0, 100.0))));
     let top_kpa = buckets.iter().map(|bucket| bucket.pressure_greatest_kpa).fold(1.0, f32::max);
-    rows.push(row("chamber", buckets.iter().map(|bucket| pressure(bucket, top_kpa)), ""));
+    rows.push(row("chamber", buckets.iter().map(|bucket| pressure(bucket, top_kpa))));
     let top_ppm = buckets.iter().map(|bucket| bucket.odour_greatest_ppm).fold(10.0, f32::max);
     let has_odour = buckets.iter().any(|bucket| !bucket.odour_greatest_ppm.is_nan());
     if has_odour {
-        rows.push(row("odour", buckets.iter().map(|bucket| level(bucket.odour_greatest_ppm, 0.0, top_ppm)), ""));
+        rows.push(row("odour", buckets.iter().map(|bucket| level(bucket.odour_greatest_ppm, 0.0, top_ppm))));
     }
-    rows.push(row("state", buckets.iter().map(state), ""));
+    rows.extend(states(&buckets));
     rows.extend(stretches(replay, columns));
     let odour = if has_odour { format!("; odour up to {top_ppm:.0} ppm") } else { String::new() };
-    rows.push(format!("{:LABEL$}float 0 to 100 %; chamber up to {top_kpa:.0} kPa{odour}", ""));
-    rows.push(format!("{:LABEL$}state: · sealed  o releasing  ^ filling  v admitting  _ empty  ? no samples", ""));
+    rows.push(format!("{:LABEL$}float (lowest) 0 to 100 %; chamber up to {top_kpa:.0} kPa{odour}", ""));
+    rows.push(format!("{:LABEL$}states by their share of time; v vacuum; ? no samples", ""));
     rows.join("\n") + "\n"
 }
 
-fn row(label: &str, cells: impl Iterator<Item = char>, _unit: &str) -> String {
+fn row(label: &str, cells: impl Iterator<Item = char>) -> String {
     format!("{label:LABEL$}{}", cells.collect::<String>()).trim_end().to_owned()
 }
 
@@ -52,16 +52,11 @@ fn pressure(bucket: &Bucket, top_kpa: f32) -> char {
     if bucket.pressure_least_kpa < -5.0 { 'v' } else { level(bucket.pressure_greatest_kpa, 0.0, top_kpa) }
 }
 
-/// The rarest state of a column: what matters is easily hidden by hours of sealed.
-fn state(bucket: &Bucket) -> char {
-    let signs = [
-        (ValveState::Admitting, 'v'),
-        (ValveState::Filling, '^'),
-        (ValveState::Empty, '_'),
-        (ValveState::Releasing, 'o'),
-        (ValveState::Sealed, '·'),
-    ];
-    signs.into_iter().find(|(state, _)| bucket.has(*state)).map_or(NO_SAMPLE, |(_, sign)| sign)
+/// A row for each state but the usual one that was seen at all.
+fn states(buckets: &[Bucket]) -> Vec<String> {
+    let unusual = [ValveState::Releasing, ValveState::Filling, ValveState::Admitting, ValveState::Empty];
+    let seen = unusual.into_iter().filter(|state| buckets.iter().any(|bucket| bucket.share_in(*state) > 0.0));
+    seen.map(|state| row(state.name(), buckets.iter().map(|bucket| level(bucket.share_in(state), 0.0, 1.0)))).collect()
 }
 
 /// Alarms and findings, a row a kind.
@@ -88,7 +83,7 @@ fn stretches(replay: &Replay, columns: usize) -> Vec<String> {
                 if stretches.iter().any(touches) { *sign } else { ' ' }
             });
             let label: String = label.chars().take(LABEL - 1).collect();
-            row(&label, cells, "")
+            row(&label, cells)
         })
         .collect()
 }
