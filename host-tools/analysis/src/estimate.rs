@@ -94,9 +94,9 @@ impl Estimate {
         ((self.nl - expanded_nl).max(0.0), self.nl + expanded_nl + self.beyond_nl + self.unresolved_nl)
     }
 
-    /// Whether what could not be resolved is no more than a small part.
+    /// Whether what could not be resolved is no more than a small part, and what may be missing no more than half.
     pub(crate) fn is_resolved(&self) -> bool {
-        self.unresolved_nl <= 0.05 * self.nl
+        self.unresolved_nl <= 0.05 * self.nl && self.beyond_nl <= 0.5 * self.nl
     }
 }
 

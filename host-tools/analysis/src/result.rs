@@ -209,5 +209,6 @@ pub struct Quality {
 
 /// Rounded to thousandths: no result is better than that.
 pub(crate) fn rounded(value: f64) -> f64 {
-    (value * 1e3).round() / 1e3
+    // Adding nothing makes a negative zero positive.
+    (value * 1e3).round() / 1e3 + 0.0
 }

@@ -10,7 +10,7 @@ use airvalve_recording::{
 use airvalve_sensors::Channel;
 use airvalve_telemetry::{Header, Record};
 
-use crate::{replay::ReplayError, time::Time};
+use crate::replay::ReplayError;
 
 /// One file that has samples.
 pub(crate) struct Source {
@@ -37,7 +37,6 @@ pub(crate) fn open(files: &[PathBuf], options: &CsvOptions) -> Result<(Vec<Sourc
     }
     sources.sort_by_key(|source| source.first_us);
     refuse_another_device(&sources)?;
-    refuse_same_start(&sources)?;
     Ok((sources, empty))
 }
 
@@ -108,21 +107,6 @@ fn refuse_another_device(sources: &[Source]) -> Result<(), ReplayError> {
                 device: header.device_id.to_string(),
                 first: first.input.file.clone(),
                 first_device: first_header.device_id.to_string(),
-            });
-        }
-    }
-    Ok(())
-}
-
-/// The same start is an overlap that need not be read to be seen.
-fn refuse_same_start(sources: &[Source]) -> Result<(), ReplayError> {
-    for (before, after) in sources.iter().zip(sources.iter().skip(1)) {
-        if before.first_us == after.first_us {
-            return Err(ReplayError::Overlap {
-                file: after.input.file.clone(),
-                first: Time(after.first_us),
-                before: before.input.file.clone(),
-                last: Time(before.first_us),
             });
         }
     }

@@ -84,11 +84,8 @@ fn measure(file: &PathBuf) -> Sizes {
         framed += sample_frame_at.take().map_or(0, |at| frame.offset - at);
         let Ok(Record::Samples(batch)) = frame.record() else { continue };
         sample_frame_at = Some(frame.offset);
-        let mut lent = Columns {
-            times_us: &mut times,
-            codes: codes.each_mut().map(Vec::as_mut_slice),
-            contacts: &mut contacts,
-        };
+        let mut lent =
+            Columns { times_us: &mut times, codes: codes.each_mut().map(Vec::as_mut_slice), contacts: &mut contacts };
         let count = batch
             .decode_with(&mut lent, &mut |channel, residual| *residuals[channel].entry(residual).or_default() += 1)
             .unwrap();

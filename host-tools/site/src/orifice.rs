@@ -17,9 +17,9 @@ impl OrificeFlow {
     /// The orifice as the detector computes with it, the coefficient taken as it is given.
     pub(crate) fn orifice(&self) -> Orifice {
         match *self {
-            OrificeFlow::Coefficient { diameter_mm, discharge_coefficient, .. } => Orifice::Area {
-                effective_area_mm2: (discharge_coefficient * circle_mm2(diameter_mm)) as f32,
-            },
+            OrificeFlow::Coefficient { diameter_mm, discharge_coefficient, .. } => {
+                Orifice::Area { effective_area_mm2: (discharge_coefficient * circle_mm2(diameter_mm)) as f32 }
+            }
             OrificeFlow::Conductance { sonic_conductance_dm3_s_bar, critical_ratio } => Orifice::Conductance {
                 sonic_conductance_dm3_s_bar: sonic_conductance_dm3_s_bar as f32,
                 critical_ratio: critical_ratio as f32,

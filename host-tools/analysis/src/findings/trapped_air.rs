@@ -6,7 +6,7 @@ use super::{
     Finding, FindingKind, FindingLimits, View,
     spells::{Figures, SpellFinder},
 };
-use crate::time::Time;
+use crate::{result::rounded, time::Time};
 
 /// Air let out by the release orifices so far, at the start and at the last sample of a spell, NL.
 #[derive(Clone, Copy, Debug)]
@@ -61,7 +61,7 @@ impl TrappedAir {
         let spells = self.spells.finish().into_iter();
         spells
             .map(|spell| {
-                let vented_nl = (spell.figures.last_nl - spell.figures.first_nl).max(0.0);
+                let vented_nl = rounded((spell.figures.last_nl - spell.figures.first_nl).max(0.0));
                 Finding {
                     kind: FindingKind::TrappedAir,
                     from: Time(spell.from_us),

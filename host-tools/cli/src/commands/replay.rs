@@ -26,8 +26,8 @@ use crate::{
   airvalve replay night.airvalve --site valve-a.toml --fail-on-alarm
   airvalve replay --main tarnholt.toml
 
-Files are of one valve and are joined in order of time. The replay begins with what the device had learned
-when the recording began; --cold begins from the data sheet. Alarms are a result, not an error.")]
+Files are of one valve and are joined in order of time. The replay begins with what the device had
+learned when the recording began; --cold begins from the data sheet. Alarms are a result, no error.")]
 pub(crate) struct Replay {
     /// Recordings or CSV files of one valve; `-` is standard input
     #[arg(value_name = "FILE", required_unless_present = "main", conflicts_with = "main", requires = "site")]

@@ -23,8 +23,8 @@ use crate::{Outcome, failure::Failure, progress::Progress};
   airvalve simulate night.scenario.toml -o night.airvalve
   airvalve simulate night.scenario.toml -o night.airvalve --truth night.truth.json --seed 7
 
-The simulated sensors hang on the device's own bus driver, and the device's own code makes the recording:
-detector, batches and frames. TRUTH.json says what really happened, for holding a result against it.")]
+The simulated sensors hang on the device's own bus driver, and the device's own code makes the
+recording. TRUTH.json says what really happened, for holding a result against it.")]
 pub(crate) struct Simulate {
     /// Scenario file (TOML); it names its site file
     #[arg(value_name = "SCENARIO.toml")]

@@ -6,7 +6,7 @@ use airvalve_monitor::ValveState;
 use super::headline::{clock, day_clock};
 
 /// Width of the labels to the left.
-const LABEL: usize = 11;
+const LABEL: usize = 14;
 /// Eighths of a block, from nothing to full.
 const LEVELS: [char; 9] = [' ', '▁', '▂', '▃', '▄', '▅', '▆', '▇', '█'];
 /// Where there were no samples.

@@ -1,0 +1,211 @@
+//! Replays of small files: the shape of the result, and what is refused.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+use std::{
+    fmt::Write as _,
+    fs,
+    path::{Path, PathBuf},
+};
+
+use airvalve_analysis::{Replay, ReplayError, ReplayOptions, replay};
+use airvalve_recording::{RecordingWriter, export_csv, import};
+use airvalve_site::Site;
+use serde_json::Value;
+
+/// 2031-03-01T18:00:00Z.
+const START_S: i64 = 1_930_154_400;
+
+fn site() -> Site {
+    Site::parse(&airvalve_site::template(), Path::new("valve-a.toml")).unwrap()
+}
+
+/// One row a second: quiet under pressure, but low in vacuum from `vacuum` on for ten seconds.
+fn rows(seconds: impl Iterator<Item = i64>, vacuum: i64) -> String {
+    let mut text = String::from("time,float_pct,pressure_kpa,odour_ppm\n");
+    for second in seconds {
+        let noise = 0.1 * f64::from((second % 7) as i32);
+        let (float_pct, pressure_kpa) =
+            if (vacuum..vacuum + 10).contains(&second) { (5.0, -40.0) } else { (90.0, 180.0) };
+        writeln!(text, "{},{},{},{}", START_S + second, float_pct + noise, pressure_kpa + noise, 1.0 + noise).unwrap();
+    }
+    text
+}
+
+fn file(folder: &Path, name: &str, text: &str) -> PathBuf {
+    let file = folder.join(name);
+    fs::write(&file, text).unwrap();
+    file
+}
+
+fn run(files: &[PathBuf]) -> Result<Replay, ReplayError> {
+    replay(files, &site(), &ReplayOptions::default(), &|_| {})
+}
+
+fn recording(folder: &Path, name: &str, csv: &Path, valve_id: &str) -> PathBuf {
+    let mut site = site();
+    site.valve_id = valve_id.to_owned();
+    let out = folder.join(name);
+    import(csv, &site, &Default::default(), &out).unwrap();
+    out
+}
+
+fn keys(value: &Value) -> Vec<&str> {
+    value.as_object().expect("an object").keys().map(String::as_str).collect()
+}
+
+#[test]
+fn the_result_has_the_fields_of_the_contract() {
+    let folder = tempfile::tempdir().unwrap();
+    let csv = file(folder.path(), "night.csv", &rows((0..4000).filter(|second| !(100..200).contains(second)), 3000));
+    let json = serde_json::to_value(run(&[csv]).unwrap()).unwrap();
+    // Source: the contract for results, section 3, field by field.
+    for field in ["valve_id", "recording", "samples", "alarms", "findings", "air", "cycles"] {
+        assert!(keys(&json).contains(&field), "{field}");
+    }
+    assert_eq!(json["recording"]["from"], "2031-03-01T18:00:00.000Z");
+    assert_eq!(json["recording"]["to"], "2031-03-01T19:06:39.000Z");
+    let gap = &json["recording"]["gaps"][0];
+    assert_eq!((&gap["from"], &gap["to"]), (&"2031-03-01T18:01:39.000Z".into(), &"2031-03-01T18:03:20.000Z".into()));
+    assert_eq!(json["samples"]["read"], 3900);
+    let six =
+        ["released_nl", "released_nl_low", "released_nl_high", "admitted_nl", "admitted_nl_low", "admitted_nl_high"];
+    for field in six {
+        assert!(json["air"][field].is_number(), "{field}");
+        assert!(json["air"]["by_hour"][0][field].is_number(), "{field}");
+    }
+    assert!(json["air"]["released_by_orifice"].is_array());
+    let hours: Vec<_> = json["air"]["by_hour"].as_array().unwrap().iter().map(|hour| hour["from"].clone()).collect();
+    assert_eq!(hours, ["2031-03-01T18:00:00.000Z", "2031-03-01T19:00:00.000Z"]);
+    let vacuum = json["findings"].as_array().unwrap().iter().find(|finding| finding["kind"] == "vacuum").unwrap();
+    assert_eq!(
+        (&vacuum["from"], &vacuum["to"]),
+        (&"2031-03-01T18:50:00.000Z".into(), &"2031-03-01T18:50:09.000Z".into())
+    );
+}
+
+#[test]
+fn an_alarm_has_the_fields_of_the_contract() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut text = rows(0..1800, 9_999_999);
+    // A broken loop reads below the span. Source: NAMUR NE 43; 0 mA of a span from 0 to 100 % is -25 %.
+    for second in 1800..2000 {
+        writeln!(text, "{},-25.0,180.{},1.0", START_S + second, second % 7).unwrap();
+    }
+    let csv = file(folder.path(), "night.csv", &text);
+    let result = run(&[csv]).unwrap();
+    assert!(result.alarms.iter().all(|alarm| !alarm.is_of_valve()));
+    let json = serde_json::to_value(&result).unwrap();
+    let alarm = &json["alarms"][0];
+    let fields = [
+        "kind",
+        "fault",
+        "channel",
+        "raised_at",
+        "cleared_at",
+        "evidence",
+        "first_check",
+        "confidence",
+        "also_possible",
+    ];
+    for field in fields {
+        assert!(keys(alarm).contains(&field), "{field}");
+    }
+    assert_eq!((&alarm["kind"], &alarm["fault"]), (&"sensor-fault".into(), &"wire-break".into()));
+    assert_eq!(alarm["channel"], "float_pct");
+    assert_eq!(alarm["cleared_at"], Value::Null);
+}
+
+#[test]
+fn files_are_joined_in_order_of_time() {
+    let folder = tempfile::tempdir().unwrap();
+    let late = file(folder.path(), "a.csv", &rows(1000..2000, 9_999_999));
+    let early = file(folder.path(), "b.csv", &rows(0..1000, 9_999_999));
+    let result = run(&[late.clone(), early.clone()]).unwrap();
+    assert_eq!(result.samples.used, 2000);
+    assert!(result.recording.gaps.is_empty());
+    let one = file(folder.path(), "c.csv", &rows(0..2000, 9_999_999));
+    let whole = run(&[one]).unwrap();
+    assert_eq!((whole.air, whole.state_hours), (result.air, result.state_hours));
+}
+
+#[test]
+fn a_recording_and_the_csv_file_it_was_made_of_give_the_same_findings() {
+    let folder = tempfile::tempdir().unwrap();
+    let csv = file(folder.path(), "night.csv", &rows(0..4000, 3000));
+    let made = recording(folder.path(), "night.airvalve", &csv, "valve-a");
+    let again = folder.path().join("again.csv");
+    export_csv(&made, &again).unwrap();
+    let findings = |file: &PathBuf| {
+        let result = run(std::slice::from_ref(file)).unwrap();
+        result.findings.iter().map(|finding| (finding.kind, finding.from, finding.to)).collect::<Vec<_>>()
+    };
+    assert_eq!(findings(&made), findings(&csv));
+    assert_eq!(findings(&again), findings(&csv));
+    assert_eq!(findings(&csv).len(), 1);
+}
+
+#[test]
+fn an_overlap_is_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let first = file(folder.path(), "a.csv", &rows(0..1000, 9_999_999));
+    let second = file(folder.path(), "b.csv", &rows(999..2000, 9_999_999));
+    let error = run(&[first, second]).unwrap_err();
+    assert!(matches!(error, ReplayError::Overlap { .. }), "{error}");
+}
+
+#[test]
+fn another_devices_recording_is_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let csv = file(folder.path(), "a.csv", &rows(0..100, 9_999_999));
+    let later = file(folder.path(), "b.csv", &rows(200..300, 9_999_999));
+    let first = recording(folder.path(), "a.airvalve", &csv, "valve-a");
+    let second = recording(folder.path(), "b.airvalve", &later, "valve-b");
+    let error = run(&[first, second]).unwrap_err();
+    assert!(matches!(error, ReplayError::AnotherDevice { .. }), "{error}");
+}
+
+#[test]
+fn rejected_rows_and_a_clock_that_is_set_back_are_counted_and_located() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut text = rows(0..100, 9_999_999);
+    text += "noon,90,180,1\n";
+    text += rows(50..150, 9_999_999).split_once('\n').unwrap().1;
+    let csv = file(folder.path(), "night.csv", &text);
+    let result = run(&[csv]).unwrap();
+    assert_eq!((result.samples.read, result.samples.used, result.samples.rejected), (201, 200, 1));
+    assert_eq!(result.quality.clock_steps, 1);
+    assert!(
+        result.warnings.iter().any(|warning| warning.contains("night.csv:102: 1 rows rejected")),
+        "{:?}",
+        result.warnings
+    );
+    assert_eq!(result.recording.to.to_string(), "2031-03-01T18:02:29.000Z");
+}
+
+#[test]
+fn a_damaged_recording_is_replayed_as_far_as_it_goes() {
+    let folder = tempfile::tempdir().unwrap();
+    let csv = file(folder.path(), "night.csv", &rows(0..40_000, 9_999_999));
+    let made = recording(folder.path(), "night.airvalve", &csv, "valve-a");
+    let mut bytes = fs::read(&made).unwrap();
+    let middle = bytes.len() / 2;
+    bytes[middle] ^= 0x55;
+    bytes.truncate(bytes.len() - 3);
+    fs::write(&made, bytes).unwrap();
+    let result = run(&[made]).unwrap();
+    assert!(result.samples.used > 0 && result.samples.used < 40_000);
+    assert!(result.quality.damaged_places > 0);
+    assert!(!result.warnings.is_empty());
+}
+
+#[test]
+fn a_recording_without_samples_is_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let csv = file(folder.path(), "a.csv", &rows(0..20, 9_999_999));
+    let header = import(&csv, &site(), &Default::default(), folder.path().join("a.airvalve")).unwrap().header;
+    let empty = folder.path().join("empty.airvalve");
+    RecordingWriter::create(&empty, header).unwrap().finish().unwrap();
+    let error = run(&[empty]).unwrap_err();
+    assert!(matches!(error, ReplayError::NoSamples { .. }), "{error}");
+    assert!(matches!(run(&[]).unwrap_err(), ReplayError::NoFiles));
+}
