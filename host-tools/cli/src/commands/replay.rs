@@ -89,7 +89,7 @@ impl Replay {
             (None, None) => return Err(Failure::arguments("no site file; give --site SITE.toml".into())),
         };
         if self.json {
-            results.iter().flat_map(|result| &result.warnings).for_each(|warning| show::warn(warning));
+            results.iter().flat_map(|result| &result.warnings).for_each(show::warn);
         } else {
             let paper = Paper::of_stdout();
             write!(out, "{}", show::replay_text(&results, &paper))?;

@@ -5,6 +5,9 @@ use airvalve_monitor::ValveState;
 
 use super::headline::{clock, day_clock};
 
+/// Spells of one kind, from and to.
+type Spells = Vec<(Time, Time)>;
+
 /// Width of the labels to the left.
 const LABEL: usize = 14;
 /// Eighths of a block, from nothing to full.
@@ -62,7 +65,7 @@ fn states(buckets: &[Bucket]) -> Vec<String> {
 /// Alarms and findings, a row a kind.
 fn stretches(replay: &Replay, columns: usize) -> Vec<String> {
     let (from, to) = (replay.recording.from, replay.recording.to);
-    let mut rows: Vec<(String, char, Vec<(Time, Time)>)> = Vec::new();
+    let mut rows: Vec<(String, char, Spells)> = Vec::new();
     let alarms = replay.alarms.iter().map(|alarm| {
         let label = if alarm.is_of_valve() { alarm.fault } else { "sensor" };
         (label.to_owned(), '#', (alarm.raised_at, alarm.cleared_at.unwrap_or(to)))
