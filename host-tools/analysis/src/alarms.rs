@@ -188,7 +188,11 @@ fn sensor_evidence(change: &AlarmChange) -> String {
         Fault::DeadCell => "no pulse at release after release",
         _ => "no reading while other channels go on",
     };
-    format!("{name}: {what}; {strength:.1} times its limit, noise {noise:.2} {unit}")
+    match change.fault {
+        // Here the strength only counts seconds.
+        Fault::WireBreak | Fault::Short | Fault::Saturated | Fault::Missing => format!("{name}: {what}"),
+        _ => format!("{name}: {what}; {strength:.1} times its limit, noise {noise:.2} {unit}"),
+    }
 }
 
 #[cfg(test)]

@@ -86,6 +86,9 @@ fn probe_csv(input: Input, pass: Input, options: &CsvOptions) -> Result<Option<S
     Ok(Some(Source { input, first_us, period_us, channels, header: None, learned: None }))
 }
 
+/// Longest usual time between samples that is believed, microseconds.
+const LONGEST_STEP_US: i64 = 60_000_000;
+
 /// The usual time between samples; 100 ms where there is but one.
 fn median_step_us(times_us: &[i64]) -> i64 {
     let steps = times_us.iter().zip(times_us.iter().skip(1)).map(|(before, after)| after.saturating_sub(*before));
@@ -94,7 +97,7 @@ fn median_step_us(times_us: &[i64]) -> i64 {
         return 100_000;
     }
     let middle = steps.len() / 2;
-    *steps.select_nth_unstable(middle).1
+    (*steps.select_nth_unstable(middle).1).min(LONGEST_STEP_US)
 }
 
 fn refuse_another_device(sources: &[Source]) -> Result<(), ReplayError> {

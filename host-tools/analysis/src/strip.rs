@@ -14,7 +14,6 @@ const FIRST_WIDTH_US: i64 = 1_000_000;
 pub struct Bucket {
     pub float_least_pct: f32,
     pub float_greatest_pct: f32,
-    pub pressure_least_kpa: f32,
     pub pressure_greatest_kpa: f32,
     pub odour_greatest_ppm: f32,
     /// Samples in each state, by the states' ids.
@@ -24,7 +23,6 @@ pub struct Bucket {
 const NOTHING: Bucket = Bucket {
     float_least_pct: f32::NAN,
     float_greatest_pct: f32::NAN,
-    pressure_least_kpa: f32::NAN,
     pressure_greatest_kpa: f32::NAN,
     odour_greatest_ppm: f32::NAN,
     samples_in: [0; 5],
@@ -34,7 +32,6 @@ impl Bucket {
     fn join(&mut self, other: &Bucket) {
         self.float_least_pct = self.float_least_pct.min(other.float_least_pct);
         self.float_greatest_pct = self.float_greatest_pct.max(other.float_greatest_pct);
-        self.pressure_least_kpa = self.pressure_least_kpa.min(other.pressure_least_kpa);
         self.pressure_greatest_kpa = self.pressure_greatest_kpa.max(other.pressure_greatest_kpa);
         self.odour_greatest_ppm = self.odour_greatest_ppm.max(other.odour_greatest_ppm);
         for (samples, more) in self.samples_in.iter_mut().zip(other.samples_in) {
@@ -74,7 +71,6 @@ impl Strip {
             // `min` and `max` keep the number where one side is NaN.
             column.float_least_pct = column.float_least_pct.min(view.float_pct);
             column.float_greatest_pct = column.float_greatest_pct.max(view.float_pct);
-            column.pressure_least_kpa = column.pressure_least_kpa.min(view.pressure_kpa);
             column.pressure_greatest_kpa = column.pressure_greatest_kpa.max(view.pressure_kpa);
             column.odour_greatest_ppm = column.odour_greatest_ppm.max(view.odour_ppm);
             if let Some(samples) = column.samples_in.get_mut(state as usize) {

@@ -26,7 +26,8 @@ pub(crate) fn what_it_did(replay: &Replay, paper: &Paper) -> String {
     let released = volume(air.released_nl, air.released_nl_low, air.released_nl_high, air.released_resolved);
     let parts: Vec<String> =
         air.released_by_orifice.iter().map(|part| format!("{} {}", part.orifice, litres(part.released_nl))).collect();
-    text += &line(paper, "air out", &format!("{released}, by orifice: {}", parts.join(", ")));
+    text += &line(paper, "air out", &released);
+    text += &line(paper, "", &format!("by orifice: {}", parts.join(", ")));
     text += &line(
         paper,
         "air in",

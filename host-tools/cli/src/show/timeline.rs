@@ -22,7 +22,7 @@ pub(crate) fn timeline(replay: &Replay, width: usize) -> String {
     let mut rows = vec![axis(replay, columns)];
     rows.push(row("float", buckets.iter().map(|bucket| level(bucket.float_least_pct, 0.0, 100.0))));
     let top_kpa = buckets.iter().map(|bucket| bucket.pressure_greatest_kpa).fold(1.0, f32::max);
-    rows.push(row("chamber", buckets.iter().map(|bucket| pressure(bucket, top_kpa))));
+    rows.push(row("chamber", buckets.iter().map(|bucket| level(bucket.pressure_greatest_kpa, 0.0, top_kpa))));
     let top_ppm = buckets.iter().map(|bucket| bucket.odour_greatest_ppm).fold(10.0, f32::max);
     let has_odour = buckets.iter().any(|bucket| !bucket.odour_greatest_ppm.is_nan());
     if has_odour {
@@ -32,7 +32,7 @@ pub(crate) fn timeline(replay: &Replay, width: usize) -> String {
     rows.extend(stretches(replay, columns));
     let odour = if has_odour { format!("; odour up to {top_ppm:.0} ppm") } else { String::new() };
     rows.push(format!("{:LABEL$}float (lowest) 0 to 100 %; chamber up to {top_kpa:.0} kPa{odour}", ""));
-    rows.push(format!("{:LABEL$}states by their share of time; v vacuum; ? no samples", ""));
+    rows.push(format!("{:LABEL$}states by their share of time; ? no samples", ""));
     rows.join("\n") + "\n"
 }
 
@@ -48,11 +48,6 @@ fn level(value: f32, low: f32, high: f32) -> char {
     // What is above nothing is seen.
     let eighth = (share * 8.0).ceil() as usize;
     LEVELS.get(eighth).copied().unwrap_or('█')
-}
-
-fn pressure(bucket: &Bucket, top_kpa: f32) -> char {
-    // A vacuum would be lost among the lowest blocks.
-    if bucket.pressure_least_kpa < -5.0 { 'v' } else { level(bucket.pressure_greatest_kpa, 0.0, top_kpa) }
 }
 
 /// A row for each state but the usual one that was seen at all.
