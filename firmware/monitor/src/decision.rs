@@ -132,6 +132,11 @@ impl Decisions {
         slot?.alarm.apply(event)
     }
 
+    /// Whether the condition of one of these faults of the valve stands.
+    pub fn is_any_standing(&self, faults: &[Fault]) -> bool {
+        faults.iter().any(|fault| self.valve.get(*fault as usize).is_some_and(|slot| slot.debounce.is_on()))
+    }
+
     /// State of the alarm for one fault of the valve.
     pub fn state(&self, fault: Fault) -> AlarmState {
         self.valve.get(fault as usize).map_or(AlarmState::Normal, |slot| slot.alarm.state())

@@ -1,23 +1,14 @@
-//! The numbers behind an alarm, and what physics says about the sensors themselves.
-
-use airvalve_sensors::{Channel, Span};
+//! The numbers behind an alarm, and how sure it is.
 
 use crate::{
     alarm::AlarmState,
     decision::AlarmChange,
-    evidence::EvidenceBuilder,
+    evidence::{EvidenceBuilder, fouling},
     fault::{AlarmKind, Fault},
     frame::Frame,
-    health::ChannelHealth,
-    learned::{Baseline, Learned},
-    settings::Settings,
-    site::SiteData,
+    learned::Learned,
+    settings::EvidenceSettings,
 };
-
-/// A float reading this far beyond its stroke is drift, %.
-const BEYOND_STROKE_PCT: f32 = 4.0;
-/// Opening and closing position walking together by this much are drift, %.
-const WALKED_PCT: f32 = 6.0;
 
 /// One change of a valve alarm with its evidence in numbers.
 pub(crate) fn valve_alarm(
@@ -27,24 +18,31 @@ pub(crate) fn valve_alarm(
     frame: &Frame,
     evidence: &EvidenceBuilder,
     learned: &Learned,
+    settings: &EvidenceSettings,
 ) -> AlarmChange {
-    let odour_ppm = evidence.odour_ppm;
+    let odour_ppm = evidence.odour_ppm();
     let value = evidence.values.get(fault);
     let numbers = match fault {
-        Fault::JammedLow | Fault::SmallBlocked => {
-            [frame.float_pct, frame.pressure_kpa, evidence.low_off_bottom_s + evidence.bottom_s, odour_ppm]
-        }
+        Fault::JammedLow | Fault::SmallBlocked => [frame.float_pct, frame.pressure_kpa, evidence.low_s(), odour_ppm],
         Fault::JammedUp | Fault::LargeSeatOpen | Fault::SmallSeatOpen => {
-            [frame.float_pct, frame.pressure_kpa, evidence.unanswered, odour_ppm]
+            [frame.float_pct, frame.pressure_kpa, evidence.unanswered(), odour_ppm]
         }
-        Fault::Clogging => {
-            [learned.area_ratio.recent, learned.area_ratio.mean, f32::from(learned.area_ratio.count), odour_ppm]
-        }
+        Fault::Clogging => [
+            learned.area_ratio.recent,
+            fouling::usual_area_ratio(learned, settings),
+            learned.area_ratio.weight,
+            odour_ppm,
+        ],
         Fault::Sluggish => [learned.late_answer.recent, learned.jump_pct.recent, learned.jump_pct.mean, odour_ppm],
-        Fault::Weeping => {
-            [learned.arrival_nl_s.recent, learned.arrival_nl_s.mean, learned.odour_base_ppm.mean, odour_ppm]
+        Fault::Weeping => [
+            learned.arrival_stopped_nl_s.recent,
+            learned.arrival_stopped_nl_s.mean,
+            learned.odour_base_ppm.mean,
+            odour_ppm,
+        ],
+        Fault::Heavy => {
+            [learned.answer.recent, fouling::usual_answer(learned, settings), learned.answer.weight, odour_ppm]
         }
-        Fault::Heavy => [learned.answer.recent, learned.answer.mean, f32::from(learned.answer.count), odour_ppm],
         _ => [frame.float_pct, frame.pressure_kpa, value, odour_ppm],
     };
     let (share, also_possible) = alternatives(fault, evidence);
@@ -54,7 +52,7 @@ pub(crate) fn valve_alarm(
         channel: None,
         state,
         is_active,
-        confidence: confidence(fault, value, share, learned),
+        confidence: confidence(fault, value, share, learned, settings),
         also_possible,
         evidence: numbers,
     }
@@ -62,8 +60,8 @@ pub(crate) fn valve_alarm(
 
 /// Probability of this fault within its family, and the look-alikes that keep more than a tenth.
 fn alternatives(fault: Fault, evidence: &EvidenceBuilder) -> (f32, u32) {
-    let low = evidence.low_odds.probability();
-    let high = evidence.high_odds.probability();
+    let low = evidence.jammed_low_share();
+    let high = evidence.jammed_up_share();
     let (share, others) = match fault {
         Fault::JammedLow => (low, Fault::SmallBlocked.bit()),
         Fault::SmallBlocked => (1.0 - low, Fault::JammedLow.bit()),
@@ -74,68 +72,33 @@ fn alternatives(fault: Fault, evidence: &EvidenceBuilder) -> (f32, u32) {
     (share, if share < 0.9 { others } else { 0 })
 }
 
-/// How sure: the share within the family, times how far past its limit the evidence stands (or, for fouling, how many
-/// standard errors the loss is).
-fn confidence(fault: Fault, value: f32, share: f32, learned: &Learned) -> f32 {
-    let strength = match fault.kind() {
-        AlarmKind::Fouling => {
-            let baseline: &Baseline = match fault {
-                Fault::Clogging => &learned.area_ratio,
-                Fault::Heavy => &learned.answer,
-                Fault::Weeping => &learned.arrival_nl_s,
-                _ => &learned.jump_pct,
-            };
-            let error = (baseline.deviation * 0.35).max(1e-6);
-            libm::fabsf(baseline.recent - baseline.mean) / error
+/// How sure: the share within the family, times how far the evidence stands past its limit; for fouling no surer than
+/// its scatter allows.
+fn confidence(fault: Fault, value: f32, share: f32, learned: &Learned, settings: &EvidenceSettings) -> f32 {
+    let strength = match (fault.kind(), scatter(fault, learned, settings)) {
+        (AlarmKind::Fouling, Some((loss, deviation))) => {
+            let error = deviation / libm::sqrtf(settings.recent_cycles.max(1.0));
+            (3.0 * value).min(loss / error.max(1e-6))
         }
         _ => 3.0 * value,
     };
     (share * (1.0 - libm::expf(-strength.max(0.0)))).clamp(0.0, 0.99)
 }
 
-/// Drift and dead cell: what the valve's own physics says about its sensors.
-pub(crate) fn physics_of_sensors(
-    health: &mut [ChannelHealth; 5],
-    frame: &Frame,
-    learned: &Learned,
-    evidence: &EvidenceBuilder,
-    site: &SiteData,
-    settings: &Settings,
-) {
-    let many = settings.evidence.baseline_cycles;
-    let [float, pressure, odour, ..] = health;
-    let beyond_pct = (frame.float_pct - 100.0).max(-frame.float_pct);
-    let walked_pct = if learned.opens_pct.is_learned(many) {
-        let walk = |baseline: &Baseline| baseline.recent - baseline.mean;
-        let (opens, closes) = (walk(&learned.opens_pct), walk(&learned.closes_pct));
-        // A clogged or sluggish valve moves one of them; a drifting transmitter moves both alike.
-        if libm::fabsf(opens - closes) < 0.5 * libm::fabsf(opens) { libm::fabsf(opens) } else { 0.0 }
-    } else {
-        0.0
-    };
-    float.from_physics = [smoothed(float, 0, (beyond_pct / BEYOND_STROKE_PCT).max(walked_pct / WALKED_PCT)), 0.0];
-    pressure.from_physics = [smoothed(pressure, 0, pressure_drift(learned, site)), 0.0];
-    let is_cell_expected = site.is_sewage && learned.odour_pulse_ppm.count >= 3;
-    let silent = evidence.silent_releases / settings.evidence.dead_cell_releases;
-    let width = site.spans.get(Channel::Odour).map_or(1.0, Span::width);
-    let below = if frame.odour_ppm.is_nan() { 0.0 } else { -frame.odour_ppm / (0.03 * width) };
-    odour.from_physics = [smoothed(odour, 0, below), if is_cell_expected { silent } else { 0.0 }];
+/// How sure a sensor alarm is: a broken loop is seen at once, what only physics tells less surely.
+pub(crate) fn sensor_confidence(fault: Fault, value: f32) -> f32 {
+    match fault {
+        Fault::Drift | Fault::DeadCell | Fault::Noise => (1.0 - libm::expf(-3.0 * value.max(0.0))).clamp(0.0, 0.99),
+        _ => 0.99,
+    }
 }
 
-/// A single frame beyond the limit is noise or a swing; it must last a minute to count in full.
-fn smoothed(health: &ChannelHealth, which: usize, value: f32) -> f32 {
-    let before = health.from_physics.get(which).copied().unwrap_or(0.0);
-    if value.is_nan() { before } else { before + (value.clamp(0.0, 3.0) - before) * 0.03 }
-}
-
-/// Zero outside the transmitter's tolerance, or both usual pressures walking together.
-fn pressure_drift(learned: &Learned, site: &SiteData) -> f32 {
-    let width = site.spans.get(Channel::ChamberPressure).map_or(1.0, Span::width);
-    let tolerance_kpa = (0.01 * site.accuracy_pct_span.get(Channel::ChamberPressure) * width).max(0.1);
-    let walk = |baseline: &Baseline| {
-        if baseline.is_learned(1_200.0) { baseline.recent - baseline.mean } else { 0.0 }
+/// Loss against what should be, and standard deviation of single values.
+fn scatter(fault: Fault, learned: &Learned, settings: &EvidenceSettings) -> Option<(f32, f32)> {
+    let (baseline, usual) = match fault {
+        Fault::Clogging => (&learned.area_ratio, fouling::usual_area_ratio(learned, settings)),
+        Fault::Heavy | Fault::Sluggish => (&learned.answer, fouling::usual_answer(learned, settings)),
+        _ => return None,
     };
-    let (running, stopped) = (walk(&learned.running_kpa), walk(&learned.stopped_kpa));
-    let together = if running * stopped > 0.0 { libm::fabsf(running).min(libm::fabsf(stopped)) } else { 0.0 };
-    (libm::fabsf(learned.zero_kpa) / (1.5 * tolerance_kpa)).max(together / (3.0 * tolerance_kpa))
+    Some((libm::fabsf(usual - baseline.recent), baseline.deviation))
 }

@@ -3,7 +3,7 @@
 //! The board, the simulator's runs and the bench rig all use this one loop; whoever calls it brings the samples and
 //! takes the frames.
 
-use airvalve_sensors::{CHANNELS, Channel, CodeSample, Contact};
+use airvalve_sensors::{CHANNELS, Channel, CodeSample};
 use airvalve_telemetry::{
     AlarmTransition, ArchiveEncoder, ChannelInfo, FORMAT_VERSION, FrameWriter, Header, LearnedState, Pushed, Record,
     ReleaseCycle, SensorHealth, Totals as TotalsRecord, checksum,
@@ -33,6 +33,8 @@ const LEARNED_EVERY: u16 = 48;
 pub const FRAME_BYTES: usize = 4_096;
 /// Longest postcard form of what was learned, bytes.
 const LEARNED_BYTES: usize = 1_024;
+/// Version of the layout of what was learned; raised whenever a field of [`Learned`] changes.
+const LEARNED_VERSION: u8 = 1;
 /// Longest postcard form of site data or settings, bytes.
 const CONFIG_BYTES: usize = 512;
 
@@ -52,6 +54,8 @@ pub struct DeviceConfig {
     pub settings: Settings,
     /// What it learned before, in the form of [`learned_bytes`]; empty for nothing.
     pub learned: Vec<u8, LEARNED_BYTES>,
+    /// Contacts that are wired, one bit a contact id.
+    pub contacts_fitted: u8,
     /// Unix time of its start, microseconds.
     pub started_us: i64,
 }
@@ -62,16 +66,21 @@ pub fn digest(value: &impl Serialize) -> u32 {
     postcard::to_slice(value, &mut buffer).map_or(0, |bytes| checksum(bytes))
 }
 
-/// What was learned, as recordings carry it; empty when it does not fit.
+/// What was learned, as recordings carry it: a byte for the version of the layout, then postcard; empty when it does not
+/// fit.
 pub fn learned_bytes(learned: &Learned) -> Vec<u8, LEARNED_BYTES> {
     let mut buffer = [0; LEARNED_BYTES];
-    let bytes = postcard::to_slice(learned, &mut buffer).unwrap_or_default();
+    let bytes = postcard::to_slice(&(LEARNED_VERSION, learned), &mut buffer).unwrap_or_default();
     Vec::from_slice(bytes).unwrap_or_default()
 }
 
-/// What was learned, from the form of [`learned_bytes`]; `None` when it is empty or of another make.
+/// What was learned, from the form of [`learned_bytes`]; `None` when it is empty or of another version.
 pub fn learned_from_bytes(bytes: &[u8]) -> Option<Learned> {
-    postcard::from_bytes(bytes).ok()
+    let (version, rest) = bytes.split_first()?;
+    if *version != LEARNED_VERSION {
+        return None;
+    }
+    postcard::from_bytes(rest).ok()
 }
 
 /// A device: detector, batches and frames.
@@ -174,13 +183,14 @@ impl Device {
         self.send(Record::AlarmTransition(alarm_record(change)), sink);
         if let (AlarmKind::SensorFault, Some(channel)) = (change.fault.kind(), change.channel) {
             let health = self.monitor.health(channel);
+            let [live_low, live_high] = health.map_or([0.0; 2], |health| health.live_range());
             self.send(
                 Record::SensorHealth(SensorHealth {
                     time_us: change.time_us,
                     channel: channel as u8,
                     status: if change.is_active { change.fault.id() } else { 0 },
-                    live_low: 0.0,
-                    live_high: 0.0,
+                    live_low,
+                    live_high,
                     noise: health.map_or(0.0, |health| health.noise()),
                 }),
                 sink,
@@ -227,9 +237,7 @@ pub fn header(config: &DeviceConfig) -> Header {
         site_digest: digest(site),
         settings_digest: digest(&config.settings),
         channels: channels.collect(),
-        contacts_fitted: [Contact::PumpRunning, Contact::CoverOpen, Contact::VaultWater]
-            .into_iter()
-            .fold(0, |bits, contact| bits | (1 << contact as u8)),
+        contacts_fitted: config.contacts_fitted,
         sample_period_us: (site.sample_period_s * 1e6) as u32,
         anchor_us: config.started_us,
         shunt_milliohm: (site.front_end.shunt_ohm * 1e3) as u32,
@@ -261,7 +269,6 @@ fn cycle_record(cycle: &Cycle) -> ReleaseCycle {
         area_ratio: cycle.area_ratio,
         start_pct: cycle.start_pct,
         end_pct: cycle.end_pct,
-        peak_odour_ppm: f32::NAN,
         flags: if cycle.is_confirmed { CYCLE_CONFIRMED } else { 0 }
             | if cycle.is_near_step { CYCLE_NEAR_STEP } else { 0 },
     }

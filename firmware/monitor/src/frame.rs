@@ -18,6 +18,8 @@ pub struct Frame {
     pub float_pct: f32,
     /// Chamber pressure, zero-corrected, kPa gauge.
     pub pressure_kpa: f32,
+    /// Readings in that mean.
+    pub pressure_samples: f32,
     /// Odour, ppm.
     pub odour_ppm: f32,
     /// Line pressure, kPa gauge.
@@ -71,6 +73,7 @@ impl FrameBuilder {
             length_s: self.length_s,
             float_pct: mean(Channel::FloatPosition),
             pressure_kpa: mean(Channel::ChamberPressure) - zero_kpa,
+            pressure_samples: self.counts.get(Channel::ChamberPressure as usize).copied().unwrap_or(0.0),
             odour_ppm: mean(Channel::Odour),
             line_kpa: mean(Channel::LinePressure),
             air_c: mean(Channel::AirTemperature),

@@ -6,12 +6,16 @@ use airvalve_sensors::{Channel, LoopBand, LoopCurrent, Span};
 
 use crate::{fault::Fault, settings::EvidenceSettings};
 
-/// Time constant of the noise estimate, s.
-const NOISE_S: f32 = 20.0;
+/// Time constant of the noise estimate, s: longer than the swings after a pump start, which at 1 Hz look like noise.
+const NOISE_S: f32 = 60.0;
+/// Time after which a tenth of the live range is forgotten, s.
+const LIVE_S: f32 = 3600.0;
 /// Time constant of the usual noise against which it is held, s.
 const USUAL_NOISE_S: f32 = 3600.0;
 /// A jump by more than this share of span in one sample must be confirmed by the next one.
 const SPIKE_SHARE: f32 = 0.15;
+/// How long noise must stand, s: a valve that releases every few seconds shakes the float for minutes.
+const NOISY_S: f32 = 240.0;
 /// Noise below this share of span is no fault, whatever it was before.
 const NOISE_FLOOR_SHARE: f32 = 0.006;
 
@@ -39,6 +43,10 @@ pub struct ChannelHealth {
     usual_noise_squared: f32,
     /// Time with values, s; the noise is not judged before it has settled.
     seen_s: f32,
+    /// How long the noise has stood above its limit, s.
+    noisy_s: f32,
+    live_low: f32,
+    live_high: f32,
     /// Evidence that another part of the monitor has found (drift, dead cell), with its fault.
     pub from_physics: [f32; 2],
 }
@@ -87,6 +95,9 @@ impl ChannelHealth {
             noise_squared: 0.0,
             usual_noise_squared: 0.0,
             seen_s: 0.0,
+            noisy_s: 0.0,
+            live_low: f32::MAX,
+            live_high: f32::MIN,
             from_physics: [0.0; 2],
         }
     }
@@ -182,6 +193,10 @@ impl ChannelHealth {
             return;
         }
         self.seen_s += frame_s;
+        // Both ends creep inwards, so that what was seen long ago is forgotten.
+        let creep = (self.live_high - self.live_low).max(0.0) * (0.1 * frame_s / LIVE_S);
+        self.live_low = (self.live_low + creep).min(self.last);
+        self.live_high = (self.live_high - creep).max(self.last);
         let tau_s = USUAL_NOISE_S.min(self.seen_s);
         let target = self.noise_squared.min(4.0 * self.usual_noise_squared + 1e-9);
         if self.seen_s < 5.0 * NOISE_S {
@@ -189,6 +204,21 @@ impl ChannelHealth {
         } else {
             self.usual_noise_squared += (target - self.usual_noise_squared) * (frame_s / tau_s).min(1.0);
         }
+    }
+
+    /// Whether the noise stands above its limit: four times the usual one, and a floor.
+    pub fn is_noisy(&self) -> bool {
+        let floor = NOISE_FLOOR_SHARE * self.span.width();
+        self.seen_s > 10.0 * NOISE_S && self.noise_squared > (16.0 * self.usual_noise_squared).max(floor * floor)
+    }
+
+    /// Counts time with too much noise; what shakes float and pressure together is the valve (`is_shaken`), not a sensor.
+    pub fn count_noise(&mut self, frame_s: f32, is_shaken: bool) {
+        self.noisy_s = if self.is_noisy() && !is_shaken {
+            self.noisy_s + frame_s
+        } else {
+            (self.noisy_s - 2.0 * frame_s).max(0.0)
+        };
     }
 
     /// Evidence for each way to fail, 1 at its limit: the strongest one and which it is.
@@ -208,12 +238,7 @@ impl ChannelHealth {
         } else if self.usual_noise_squared > 1e-9 * width * width {
             offer(Fault::FlatLine, self.same_s / (4.0 * settings.flat_line_s));
         }
-        if self.seen_s > 10.0 * NOISE_S {
-            // Four times the usual noise, and a floor; one root instead of two.
-            let floor = NOISE_FLOOR_SHARE * width;
-            let limit_squared = (16.0 * self.usual_noise_squared).max(floor * floor);
-            offer(Fault::Noise, libm::sqrtf(self.noise_squared / limit_squared));
-        }
+        offer(Fault::Noise, self.noisy_s / NOISY_S);
         let [drift, dead_cell] = self.from_physics;
         offer(Fault::Drift, drift);
         offer(Fault::DeadCell, dead_cell);
@@ -227,9 +252,9 @@ impl ChannelHealth {
         self.is_spike_pending = false;
     }
 
-    /// Whether the channel gives values now.
-    pub fn is_live(&self) -> bool {
-        !self.last.is_nan()
+    /// Least and greatest reading at the ends of frames in the last hour or so, in the channel's unit; zeros before any.
+    pub fn live_range(&self) -> [f32; 2] {
+        if self.live_low <= self.live_high { [self.live_low, self.live_high] } else { [0.0; 2] }
     }
 }
 
@@ -279,7 +304,7 @@ mod tests {
         let noise = |hz: f32| {
             let mut health = channel();
             let share = ChannelHealth::noise_share(1.0 / hz);
-            for i in 0..(200.0 * hz) as u32 {
+            for i in 0..(600.0 * hz) as u32 {
                 health.accept(if i % 2 == 0 { 50.1 } else { 49.9 }, 1.0 / hz, share);
             }
             health.noise()

@@ -11,35 +11,35 @@ pub struct Baseline {
     pub mean: f32,
     /// Standard deviation of single values around it.
     pub deviation: f32,
-    /// Values seen, stops at 65535.
-    pub count: u16,
+    /// Values seen, or minutes where values are weighted by their length.
+    pub weight: f32,
     /// Exponentially weighted recent value.
     pub recent: f32,
 }
 
 impl Baseline {
-    /// Takes one more value; the first `baseline_count` make the baseline, after that it stands.
-    pub fn add(&mut self, value: f32, baseline_count: f32, recent_count: f32) {
-        if !value.is_finite() {
-            return;
-        }
-        self.count = self.count.saturating_add(1);
-        let n = f32::from(self.count);
-        if n <= baseline_count {
-            // Welford's running mean and deviation.
-            let off = value - self.mean;
-            self.mean += off / n;
-            let variance = self.deviation * self.deviation;
-            self.deviation = libm::sqrtf((variance + (off * (value - self.mean) - variance) / n).max(0.0));
-        }
-        // Plain mean until enough values are there, then exponential.
-        let share = 1.0 / n.min(recent_count.max(1.0));
-        self.recent += (value - self.recent) * share;
+    /// Takes one more value; the first `baseline_weight` make the baseline, after that it stands.
+    pub fn add(&mut self, value: f32, baseline_weight: f32, recent_weight: f32) {
+        self.add_weighted(value, 1.0, baseline_weight, recent_weight);
     }
 
-    /// Whether there are enough values for a baseline.
-    pub fn is_learned(&self, baseline_count: f32) -> bool {
-        f32::from(self.count) >= baseline_count
+    /// Takes one more value that counts `weight` times.
+    pub fn add_weighted(&mut self, value: f32, weight: f32, baseline_weight: f32, recent_weight: f32) {
+        if !value.is_finite() || weight <= 0.0 {
+            return;
+        }
+        self.weight += weight;
+        if self.weight <= baseline_weight {
+            // Welford's running mean and deviation.
+            let share = weight / self.weight;
+            let off = value - self.mean;
+            self.mean += off * share;
+            let variance = self.deviation * self.deviation;
+            self.deviation = libm::sqrtf((variance + (off * (value - self.mean) - variance) * share).max(0.0));
+        }
+        // Plain mean until enough values are there, then exponential.
+        let share = (weight / self.weight.min(recent_weight.max(weight))).min(1.0);
+        self.recent += (value - self.recent) * share;
     }
 }
 
@@ -54,31 +54,46 @@ pub struct Learned {
     pub opens_pct: Baseline,
     /// Float position at which it has closed, %.
     pub closes_pct: Baseline,
-    /// Float position at rest shortly after a release, %.
-    pub rest_pct: Baseline,
+    /// The same of cycles within a minute of a pressure step.
+    pub closes_after_step_pct: Baseline,
     /// Displacement over orifice estimate.
     pub area_ratio: Baseline,
-    /// Air arriving while sealed and the pump runs, NL/s.
-    pub arrival_nl_s: Baseline,
+    /// The same of cycles within a minute of a pressure step, to be held against each other only.
+    pub ratio_after_step: Baseline,
+    /// Air arriving while sealed, net of leaks, with the pump running, NL/s; weighted in minutes.
+    pub arrival_running_nl_s: Baseline,
+    /// The same with the pump stopped.
+    pub arrival_stopped_nl_s: Baseline,
     /// Pump-running time from cycle to cycle, s.
     pub interval_s: Baseline,
     /// Answer of the float to pressure steps, share of what physics asks.
     pub answer: Baseline,
+    /// Air space at those tests, strokes.
+    pub tested_space: Baseline,
     /// Share of that answer that comes late.
     pub late_answer: Baseline,
     /// Largest jump of a still float between cycles, %.
     pub jump_pct: Baseline,
-    /// Odour between pulses, ppm.
+    /// Odour just before releases, ppm.
     pub odour_base_ppm: Baseline,
-    /// Height of odour pulses above that, ppm.
+    /// Share of releases that showed an odour pulse.
+    pub odour_pulse_seen: Baseline,
+    /// Height of odour pulses above the odour before them, ppm.
     pub odour_pulse_ppm: Baseline,
-    /// Chamber pressure with the pump running, kPa.
+    /// Chamber pressure with the pump running, kPa; weighted in minutes.
     pub running_kpa: Baseline,
     /// Chamber pressure with the pump stopped, kPa.
     pub stopped_kpa: Baseline,
 }
 
 impl Learned {
+    /// Air that usually arrives while sealed, over both states of the pump, NL/s; `None` before an hour of it was seen.
+    pub fn usual_arrival_nl_s(&self) -> Option<f32> {
+        let (running, stopped) = (&self.arrival_running_nl_s, &self.arrival_stopped_nl_s);
+        let minutes = running.weight + stopped.weight;
+        (minutes >= 60.0).then(|| (running.mean * running.weight + stopped.mean * stopped.weight).max(0.0) / minutes)
+    }
+
     /// Nothing learned yet: only the data sheet.
     pub fn from_data_sheet(site: &SiteData) -> Learned {
         let none = Baseline::default();
@@ -87,14 +102,18 @@ impl Learned {
             zero_uncertainty_kpa: site.zero_uncertainty_kpa(),
             opens_pct: none,
             closes_pct: none,
-            rest_pct: none,
+            closes_after_step_pct: none,
             area_ratio: none,
-            arrival_nl_s: none,
+            ratio_after_step: none,
+            arrival_running_nl_s: none,
+            arrival_stopped_nl_s: none,
             interval_s: none,
             answer: none,
+            tested_space: none,
             late_answer: none,
             jump_pct: none,
             odour_base_ppm: none,
+            odour_pulse_seen: none,
             odour_pulse_ppm: none,
             running_kpa: none,
             stopped_kpa: none,

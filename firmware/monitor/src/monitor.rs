@@ -4,14 +4,17 @@ use airvalve_sensors::{CHANNELS, Channel, Channels, CodeSample, QuantitySample, 
 use heapless::Vec;
 
 use crate::{
+    airflow::normal_litres,
     decision::{AlarmChange, Decisions},
     details,
     evidence::{Context, EvidenceBuilder},
     fault::Fault,
     frame::{Frame, FrameBuilder},
     health::{self, ChannelHealth},
+    large::{LargeAir, LargeFrame},
     learned::Learned,
-    release::{Cycle, ReleaseInput, ReleaseTracker},
+    release::{ARRIVAL_FACTOR, Cycle, ReleaseInput, ReleaseTracker},
+    sensor_physics,
     settings::Settings,
     site::SiteData,
     state::{StateTracker, ValveState},
@@ -26,8 +29,14 @@ const WATCHED: [Channel; 5] =
 /// A gap is longer than this many sample periods and than this time, s. Source: the contract for results.
 const GAP_PERIODS: f32 = 3.0;
 const GAP_S: f32 = 1.0;
+/// Length of the means on which evidence is built, s. Common practice: well above the float's and the loop's lag of 0.1 s.
+const FRAME_S: f32 = 1.0;
+/// What changes from release to release is weighed this often only, s: it costs more than all the rest.
+const SLOW_S: f32 = 10.0;
+/// Arrival that bounds nothing, before it is known, NL/s.
+const UNKNOWN_ARRIVAL_NL_S: f32 = 1e6;
 /// Cycles after which the area ratio is known well enough to stand in for the displacement.
-const LEAST_RATIOS: u16 = 5;
+const LEAST_RATIOS: f32 = 5.0;
 
 /// Most changes that one sample can bring: one an alarm, a state, a cycle begun and one ended.
 pub const MOST_CHANGES: usize = 20;
@@ -62,6 +71,8 @@ pub struct Monitor {
     dt_us: i64,
     dt_s: f32,
     noise_share: f32,
+    /// Since float and pressure were last both there, s.
+    pair_dt_s: f32,
     period_s: f32,
     health: [ChannelHealth; WATCHED.len()],
     frames: FrameBuilder,
@@ -69,6 +80,7 @@ pub struct Monitor {
     vacuum_kpa: f32,
     state: StateTracker,
     releases: ReleaseTracker,
+    large: LargeAir,
     steps: StepTracker,
     evidence: EvidenceBuilder,
     decisions: Decisions,
@@ -77,6 +89,8 @@ pub struct Monitor {
     temperature_k: f32,
     content_noise_nl: f32,
     is_main_filling: bool,
+    is_stuck_open: bool,
+    since_slow_s: f32,
 }
 
 impl Monitor {
@@ -97,21 +111,25 @@ impl Monitor {
             dt_us: 0,
             dt_s: 0.0,
             noise_share: 0.0,
+            pair_dt_s: 0.0,
             period_s: site.sample_period_s,
             health: WATCHED.map(|channel| ChannelHealth::new(span(channel))),
             frames: FrameBuilder::default(),
             zero: ZeroTracker::new(site),
             vacuum_kpa: 0.0,
             state: StateTracker::default(),
+            large: LargeAir::default(),
             releases: ReleaseTracker::new(site, &settings.evidence, learned),
             steps: StepTracker::new(),
-            evidence: EvidenceBuilder::new(),
+            evidence: EvidenceBuilder::default(),
             decisions: Decisions::new(&settings.decision),
             learned: *learned,
             totals: Totals::default(),
             temperature_k: site.air_temperature_k,
             content_noise_nl: 0.0,
             is_main_filling: false,
+            is_stuck_open: false,
+            since_slow_s: 0.0,
         };
         monitor.vacuum_kpa = monitor.vacuum_limit_kpa();
         monitor
@@ -150,11 +168,17 @@ impl Monitor {
             return;
         }
         let [float_pct, pressure_kpa] = self.accept(sample);
+        // Time goes on for the valve while a reading is missing.
+        self.pair_dt_s += self.dt_s;
         if !float_pct.is_nan() && !pressure_kpa.is_nan() {
             self.valve(sample.time_us, float_pct, pressure_kpa - self.learned.zero_kpa, changes);
+            self.pair_dt_s = 0.0;
         }
-        self.totals.add_time(self.state.state(), self.dt_us as u64);
-        if self.frames.advance(self.dt_s, sample.contacts, self.settings.evidence.frame_s) {
+        // No state can be told while float or pressure are missing.
+        if self.pair_dt_s <= GAP_S {
+            self.totals.add_time(self.state.state(), self.dt_us as u64);
+        }
+        if self.frames.advance(self.dt_s, sample.contacts, FRAME_S) {
             self.end_frame(sample.time_us, changes);
         }
     }
@@ -187,6 +211,11 @@ impl Monitor {
     /// The alarms, for what people do about them.
     pub fn decisions_mut(&mut self) -> &mut Decisions {
         &mut self.decisions
+    }
+
+    /// Upper bounds of air through the large orifice, out and in, in the spell that is not over yet, NL.
+    pub fn open_large_nl(&self) -> [f32; 2] {
+        self.large.unresolved_nl()
     }
 
     /// Air let out so far by the release that is going on, NL, orifice estimate.
@@ -233,19 +262,39 @@ impl Monitor {
 
     /// After a gap nothing that needs continuity may go on; what was learned and what stands as an alarm stays.
     fn after_gap(&mut self, dt_us: i64) {
-        self.totals.gap_us = self.totals.gap_us.wrapping_add(dt_us as u64);
+        let is_pause = self.is_pause(dt_us);
+        if !is_pause {
+            self.totals.gap_us = self.totals.gap_us.wrapping_add(dt_us as u64);
+        }
         self.dt_us = 0;
         self.set_dt(self.period_s);
-        self.abandon_release();
+        self.releases.abandon();
+        self.pair_dt_s = 0.0;
         self.health.iter_mut().for_each(ChannelHealth::after_gap);
         self.steps.reset();
-        self.evidence.after_gap();
+        self.evidence.after_gap(if is_pause { dt_us as f32 * 1e-6 } else { 0.0 });
         self.frames = FrameBuilder::default();
     }
 
-    fn abandon_release(&mut self) {
-        self.totals.release_unconfirmed.add_nl(self.releases.open_nl());
+    /// A pause between two bursts is by intent, and no samples are lost in it.
+    fn is_pause(&self, dt_us: i64) -> bool {
+        let pause_s = self.site.burst_every_s - self.site.burst_s;
+        let dt_s = dt_us as f32 * 1e-6;
+        self.site.burst_every_s > 0.0 && dt_s <= pause_s + (GAP_PERIODS * self.period_s).max(GAP_S)
+    }
+
+    /// Float or pressure were missing for a while: what may have left meanwhile is a bound.
+    #[inline(never)]
+    fn after_blind_time(&mut self) {
+        let flow_nl_s = if self.releases.is_open() {
+            let kpa = self.site.working_kpa;
+            self.site.small.orifice.normal_flow_nl_s(kpa, self.site.p_atm_kpa, self.temperature_k)
+        } else {
+            self.learned.usual_arrival_nl_s().unwrap_or(0.0)
+        };
+        self.totals.release_unconfirmed.add_nl(flow_nl_s * self.pair_dt_s);
         self.releases.abandon();
+        self.pair_dt_s = self.dt_s;
     }
 
     /// Checks every watched channel and adds it to the frame; returns float and pressure.
@@ -263,6 +312,9 @@ impl Monitor {
     #[inline(always)]
     fn valve(&mut self, time_us: i64, float_pct: f32, pressure_kpa: f32, changes: &mut Changes) {
         let before = self.state.state();
+        if self.pair_dt_s > (GAP_PERIODS * self.period_s).max(GAP_S) {
+            self.after_blind_time();
+        }
         if self.releases.needs(float_pct) {
             self.release(time_us, float_pct, pressure_kpa, changes);
         }
@@ -270,7 +322,7 @@ impl Monitor {
         let state = self.state.step(
             float_pct,
             pressure_kpa,
-            self.dt_s,
+            self.pair_dt_s,
             self.vacuum_kpa,
             is_open,
             self.is_main_filling,
@@ -284,27 +336,25 @@ impl Monitor {
     #[inline(never)]
     fn release(&mut self, time_us: i64, float_pct: f32, pressure_kpa: f32, changes: &mut Changes) {
         if self.state.is_large_open() || pressure_kpa <= self.site.reopen_kpa {
-            if self.releases.is_open() {
-                self.abandon_release();
-            }
             self.releases.abandon();
             return;
         }
         let input = ReleaseInput {
             time_us,
-            dt_s: self.dt_s,
+            dt_s: self.pair_dt_s,
             float_pct,
             pressure_kpa,
             temperature_k: self.temperature_k,
             content_noise_nl: self.content_noise_nl,
-            arrival_nl_s: self.evidence.arrival_nl_s,
+            arrival_nl_s: self.evidence.arrival_nl_s(),
+            usual_arrival_nl_s: self.learned.usual_arrival_nl_s().unwrap_or(UNKNOWN_ARRIVAL_NL_S),
             since_step_s: self.steps.since_step_s,
         };
         let Some(mut cycle) = self.releases.step(&input, &self.site) else {
             return;
         };
         let ratio = &self.learned.area_ratio;
-        cycle.settle((ratio.count >= LEAST_RATIOS).then_some(ratio.recent));
+        cycle.settle((ratio.weight >= LEAST_RATIOS).then_some(ratio.recent));
         self.totals.add_cycle(&cycle);
         // Air has left: the float no longer tells what the pressure alone has done.
         self.steps.reset();
@@ -331,7 +381,13 @@ impl Monitor {
             self.temperature_k = 273.15 + frame.air_c;
         }
         self.is_main_filling = frame.pump.unwrap_or(frame.pressure_kpa > 3.0 * self.learned.zero_uncertainty_kpa);
-        self.health.iter_mut().for_each(|health| health.end_frame(frame.length_s));
+        let [float, pressure, ..] = &self.health;
+        let is_shaken = float.is_noisy() && pressure.is_noisy();
+        let moves_valve = [true, true, false, false, false];
+        for (health, is_of_valve) in self.health.iter_mut().zip(moves_valve) {
+            health.end_frame(frame.length_s);
+            health.count_noise(frame.length_s, is_shaken && is_of_valve);
+        }
         self.sensor_alarms(&frame, changes);
         for (channel, value) in
             [(Channel::FloatPosition, &mut frame.float_pct), (Channel::ChamberPressure, &mut frame.pressure_kpa)]
@@ -356,30 +412,37 @@ impl Monitor {
         self.settings.evidence.vacuum_kpa.max(3.0 * self.learned.zero_uncertainty_kpa)
     }
 
-    /// Air through the large orifice, on the mean pressure of the frame; below three standard uncertainties of the
-    /// zero only a bound is known, and no more than the pumped flow can have gone out.
     fn large_orifice(&mut self, frame: &Frame) {
-        let pressure_kpa = frame.pressure_kpa;
-        if !self.state.is_large_open() || pressure_kpa.is_nan() {
+        let [_, pressure, ..] = &self.health;
+        let noise_squared = pressure.noise_squared() / frame.pressure_samples.max(1.0);
+        let zero_kpa = self.learned.zero_uncertainty_kpa;
+        let state = LargeFrame {
+            is_open: self.state.is_large_open(),
+            is_at_rest: self.zero.is_at_rest(),
+            uncertainty_kpa: libm::sqrtf(zero_kpa * zero_kpa + noise_squared),
+            temperature_k: self.temperature_k,
+        };
+        self.large.frame(frame, &state, &self.site, &mut self.totals);
+        self.totals.release_unconfirmed.add_nl(self.releases.take_unconfirmed_nl());
+    }
+
+    /// Through a valve that stands open goes what arrives, beside what the last cushion held; nothing measures it.
+    fn bound_open_seat(&mut self, frame: &Frame) {
+        let was_open = self.is_stuck_open;
+        self.is_stuck_open =
+            self.decisions.is_any_standing(&[Fault::JammedLow, Fault::LargeSeatOpen, Fault::SmallSeatOpen]);
+        if !self.is_stuck_open {
             return;
         }
-        let limit_kpa = 3.0 * self.learned.zero_uncertainty_kpa;
-        let site = &self.site;
-        let out = |kpa: f32| site.large_out.normal_flow_nl_s(kpa, site.p_atm_kpa, self.temperature_k) * frame.length_s;
-        let inward =
-            |kpa: f32| -site.large_in.normal_flow_nl_s(kpa, site.p_atm_kpa, self.temperature_k) * frame.length_s;
-        let pumped_nl =
-            crate::airflow::normal_litres(site.p_atm_kpa, site.flow_l_s, self.temperature_k) * frame.length_s;
-        let totals = &mut self.totals;
-        if pressure_kpa > limit_kpa {
-            totals.large_out.add_nl(out(pressure_kpa));
-        } else if pressure_kpa < -limit_kpa {
-            totals.large_in.add_nl(inward(pressure_kpa));
-        } else if self.is_main_filling {
-            totals.large_out_unresolved.add_nl(out(limit_kpa).min(pumped_nl));
-        } else if pressure_kpa < -0.3 * limit_kpa {
-            totals.large_in_unresolved.add_nl(inward(-limit_kpa).min(3.0 * pumped_nl));
-        }
+        let Some(arrival_nl_s) = self.learned.usual_arrival_nl_s() else { return };
+        let (seconds, cushion_nl) = if was_open {
+            (frame.length_s, 0.0)
+        } else {
+            let usual_kpa_abs = self.site.working_kpa + self.site.p_atm_kpa;
+            let cushion_l = self.site.air_space_l(0.0);
+            (self.evidence.since_cycle_s(), normal_litres(usual_kpa_abs, cushion_l, self.temperature_k))
+        };
+        self.totals.release_unconfirmed.add_nl(cushion_nl + ARRIVAL_FACTOR * arrival_nl_s * seconds);
     }
 
     fn find_noise(&mut self, frame: &Frame) {
@@ -393,12 +456,17 @@ impl Monitor {
         let share_a_pct = 0.01 * self.site.stroke_volume_l / space_l;
         let from_pressure = pressure.noise_squared() / (pressure_kpa_abs * pressure_kpa_abs);
         let from_float = float.noise_squared() * share_a_pct * share_a_pct;
-        let content_nl = crate::airflow::normal_litres(pressure_kpa_abs, space_l, self.temperature_k);
+        let content_nl = normal_litres(pressure_kpa_abs, space_l, self.temperature_k);
         self.content_noise_nl = content_nl * libm::sqrtf(from_pressure + from_float);
     }
 
     fn sensor_alarms(&mut self, frame: &Frame, changes: &mut Changes) {
-        details::physics_of_sensors(&mut self.health, frame, &self.learned, &self.evidence, &self.site, &self.settings);
+        self.since_slow_s += frame.length_s;
+        if self.since_slow_s >= SLOW_S {
+            let (learned, evidence) = (&self.learned, &self.evidence);
+            let (site, settings) = (&self.site, &self.settings.evidence);
+            sensor_physics::judge(&mut self.health, frame, self.since_slow_s, learned, evidence, site, settings);
+        }
         for ((health, channel), is_fitted) in self.health.iter().zip(WATCHED).zip(&self.is_fitted) {
             if !*is_fitted {
                 continue;
@@ -414,7 +482,7 @@ impl Monitor {
                 channel: Some(channel),
                 state,
                 is_active,
-                confidence: 0.99,
+                confidence: details::sensor_confidence(fault, evidence.1),
                 also_possible: 0,
                 evidence: [evidence.1, health.noise(), 0.0, 0.0],
             }));
@@ -441,8 +509,6 @@ impl Monitor {
                 pressure_kpa: frame.pressure_kpa,
                 length_s: frame.length_s,
                 is_sealed,
-                arrival_nl_s: self.evidence.arrival_nl_s,
-                temperature_k: self.temperature_k,
             };
             let answer = self.steps.frame(&input, &self.site, &self.settings.evidence);
             if let Some(answer) = answer {
@@ -450,14 +516,23 @@ impl Monitor {
             }
         }
         self.evidence.frame(frame, &mut self.learned, &context);
-        let (evidence, learned) = (&self.evidence, &self.learned);
+        if self.since_slow_s >= SLOW_S {
+            self.since_slow_s = 0.0;
+            self.evidence.weigh_fouling(&self.learned, &context);
+        }
+        if let Some(float_pct) = self.evidence.take_unseen_release_pct() {
+            self.releases.look_higher(float_pct);
+        }
+        self.bound_open_seat(frame);
+        let (evidence, learned, settings) = (&self.evidence, &self.learned, &self.settings.evidence);
         self.decisions.valve_frame(
             &evidence.values,
             frame.length_s,
             &self.settings.decision,
             |fault: Fault, state, is_active| {
-                let _ =
-                    changes.push(Event::Alarm(details::valve_alarm(fault, state, is_active, frame, evidence, learned)));
+                let _ = changes.push(Event::Alarm(details::valve_alarm(
+                    fault, state, is_active, frame, evidence, learned, settings,
+                )));
             },
         );
     }

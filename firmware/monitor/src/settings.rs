@@ -65,7 +65,6 @@ macro_rules! settings {
 settings! {
     /// What is measured about the valve, and how.
     EvidenceSettings {
-        frame_s: "s", 0.5 .. 1.0 .. 5.0, "length of the means on which evidence is built; common practice: well above the float's and the loop's lag of 0.1 s";
         position_tolerance_pct: "% of stroke", 1.0 .. 6.0 .. 20.0, "how far the true opening position may lie from the data sheet before it is learned; common practice: a few per cent of stroke, doubled";
         pressurised_share: "of static", 0.1 .. 0.3 .. 0.9, "chamber pressure above this share of static counts as under pressure; the same share as in the finding trapped-air";
         vacuum_kpa: "kPa", 0.5 .. 2.0 .. 20.0, "chamber pressure below minus this, and below three standard uncertainties of zero, counts as vacuum";
@@ -78,12 +77,14 @@ settings! {
         low_still_s: "s", 30.0 .. 240.0 .. 3600.0, "a float low but off the bottom must have moved within this time plus three vent times of the body";
         baseline_cycles: "cycles", 5.0 .. 20.0 .. 200.0, "how many release cycles make a baseline";
         recent_cycles: "cycles", 3.0 .. 8.0 .. 50.0, "over how many release cycles a recent value is averaged";
+        arrival_baseline_h: "h", 0.5 .. 1.5 .. 500.0, "sealed and calm time in each state of the pump that makes the baseline of arriving air; with the pump running it takes about half a day";
+        arrival_recent_h: "h", 0.5 .. 2.0 .. 100.0, "sealed time over which recent arrival is averaged";
         odour_present_ppm: "ppm", 0.2 .. 2.0 .. 50.0, "odour at or above this, lasting, means that the vent is passing gas; common practice: ten times the noise of a usual cell";
         jump_pct: "% of stroke", 0.5 .. 1.2 .. 10.0, "a float that stood still and then moves by this within a frame or two has stuck and slipped";
         deepest_flow_factor: "times", 1.0 .. 3.0 .. 20.0, "a healthy large orifice is expected to hold the vacuum while the main drains at this many times the pumped flow";
         sagging_share: "of pressure", 0.01 .. 0.04 .. 0.3, "chamber pressure this much below the line (or below its own usual value) while the valve spills points at the large orifice";
         flat_line_s: "s", 20.0 .. 90.0 .. 3600.0, "a channel that showed noise and then repeats one value exactly for this long is flat";
-        missing_s: "s", 5.0 .. 60.0 .. 600.0, "a channel without readings for this long while samples go on is missing; the time of the CSV contract";
+        missing_s: "s", 5.0 .. 60.0 .. 600.0, "a channel without readings for this long while samples go on is missing; the same time as for a column of a CSV file that falls silent";
         dead_cell_releases: "releases", 4.0 .. 8.0 .. 50.0, "so many releases in a row without an odour pulse mean a dead cell";
     }
 }

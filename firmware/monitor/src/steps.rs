@@ -1,15 +1,15 @@
 //! Pressure steps as a test of the float: every pump start and stop moves the cushion by a known amount.
 
-use crate::{airflow::normal_litres, release::BLIND_BELOW_PCT, settings::EvidenceSettings, site::SiteData};
+use crate::{release::BLIND_BELOW_PCT, settings::EvidenceSettings, site::SiteData};
 
 /// Frames that are looked back over.
 const LOOK_BACK: usize = 12;
 /// Frames between the value before a step and the one that shows it.
 const RISE: usize = 4;
 /// Time after which a step that does not settle is given up, s.
-const GIVE_UP_S: f32 = 60.0;
-/// How long the float is given after the pressure has settled, s.
-const SETTLE_S: f32 = 12.0;
+const GIVE_UP_S: f32 = 90.0;
+/// After calm the course of the float is followed from here, when the liquid has come to rest, to here, s.
+const COURSE_S: core::ops::Range<f32> = 4.0..22.0;
 /// Wait after calm before the float's early answer is read, s.
 const EARLY_S: f32 = 3.0;
 
@@ -22,8 +22,8 @@ pub struct StepAnswer {
     pub answer: f32,
     /// Share of the movement seen that came late.
     pub late_share: f32,
-    /// Pressure after the step over pressure before it.
-    pub pressure_ratio: f32,
+    /// Air space before the step, strokes of the float.
+    pub space_strokes: f32,
 }
 
 /// One frame, as the tracker needs it.
@@ -37,10 +37,6 @@ pub struct StepInput {
     pub length_s: f32,
     /// No air passes.
     pub is_sealed: bool,
-    /// Air arriving, NL/s.
-    pub arrival_nl_s: f32,
-    /// Temperature of the air in the body, K.
-    pub temperature_k: f32,
 }
 
 #[derive(Clone, Copy, Debug, Default)]
@@ -54,10 +50,45 @@ struct Running {
     before: Mean,
     elapsed_s: f32,
     calm_s: f32,
+    /// Float soon after calm and when that was, % and s after the step.
     early_pct: f32,
-    sum_pct: f32,
-    sum_kpa: f32,
+    early_s: f32,
+    course: Course,
+}
+
+/// Straight line through the float's positions after the step: what arrives moves it steadily, and taken back to the
+/// step the line shows what the step alone has done.
+#[derive(Clone, Copy, Debug, Default)]
+struct Course {
     count: f32,
+    at_s: f32,
+    at_s2: f32,
+    pct: f32,
+    pct_at_s: f32,
+    kpa: f32,
+}
+
+impl Course {
+    fn add(&mut self, at_s: f32, float_pct: f32, pressure_kpa: f32) {
+        self.count += 1.0;
+        self.at_s += at_s;
+        self.at_s2 += at_s * at_s;
+        self.pct += float_pct;
+        self.pct_at_s += float_pct * at_s;
+        self.kpa += pressure_kpa;
+    }
+
+    fn pressure_kpa(&self) -> f32 {
+        self.kpa / self.count.max(1.0)
+    }
+
+    fn float_pct(&self, at_s: f32) -> f32 {
+        let count = self.count.max(1.0);
+        let (mean_s, mean_pct) = (self.at_s / count, self.pct / count);
+        let spread_s2 = self.at_s2 - count * mean_s * mean_s;
+        let slope = if spread_s2 > 1.0 { (self.pct_at_s - count * mean_s * mean_pct) / spread_s2 } else { 0.0 };
+        mean_pct + slope * (at_s - mean_s)
+    }
 }
 
 /// Watches for pressure steps on the means of frames.
@@ -103,9 +134,8 @@ impl StepTracker {
                 elapsed_s: 0.0,
                 calm_s: 0.0,
                 early_pct: now.float_pct,
-                sum_pct: 0.0,
-                sum_kpa: 0.0,
-                count: 0.0,
+                early_s: 0.0,
+                course: Course::default(),
             });
         } else if is_known && libm::fabsf(moved) > settings.step_share {
             self.since_step_s = 0.0;
@@ -125,19 +155,19 @@ impl StepTracker {
         running.elapsed_s += input.length_s;
         if is_moving {
             running.calm_s = 0.0;
+            running.course = Course::default();
         } else {
             running.calm_s += input.length_s;
         }
         if running.calm_s <= EARLY_S {
             running.early_pct = input.float_pct;
+            running.early_s = running.elapsed_s;
         }
-        if running.calm_s > SETTLE_S - 5.0 {
-            running.sum_pct += input.float_pct;
-            running.sum_kpa += input.pressure_kpa;
-            running.count += 1.0;
+        if running.calm_s > COURSE_S.start {
+            running.course.add(running.elapsed_s, input.float_pct, input.pressure_kpa);
         }
-        if running.calm_s >= SETTLE_S {
-            return judge(running, input, site, settings);
+        if running.calm_s >= COURSE_S.end {
+            return judge(running, site, settings);
         }
         if running.elapsed_s < GIVE_UP_S {
             self.running = Some(*running);
@@ -166,10 +196,10 @@ impl StepTracker {
     }
 }
 
-fn judge(running: &Running, input: &StepInput, site: &SiteData, settings: &EvidenceSettings) -> Option<StepAnswer> {
-    let count = running.count.max(1.0);
-    let after = Mean { float_pct: running.sum_pct / count, pressure_kpa: running.sum_kpa / count };
-    let before = running.before;
+fn judge(running: &Running, site: &SiteData, settings: &EvidenceSettings) -> Option<StepAnswer> {
+    let (before, course) = (running.before, &running.course);
+    // Half-way through the change of pressure.
+    let after = Mean { float_pct: course.float_pct(0.0), pressure_kpa: course.pressure_kpa() };
     if before.float_pct < BLIND_BELOW_PCT {
         return None;
     }
@@ -178,12 +208,7 @@ fn judge(running: &Running, input: &StepInput, site: &SiteData, settings: &Evide
     if pressure_ratio <= 0.0 {
         return None;
     }
-    // What arrives meanwhile stands in the way of the float: from the middle of the time before to the middle of the
-    // time after.
-    let between_s = running.elapsed_s + 8.5 * input.length_s - 2.5;
-    let arrived_l =
-        input.arrival_nl_s * between_s / normal_litres(after.pressure_kpa + site.p_atm_kpa, 1.0, input.temperature_k);
-    let moved_pct = 100.0 * (volume_l * (1.0 - 1.0 / pressure_ratio) - arrived_l) / site.stroke_volume_l;
+    let moved_pct = 100.0 * volume_l * (1.0 - 1.0 / pressure_ratio) / site.stroke_volume_l;
     // The float can only go as far as its seat and its bottom.
     let (least_pct, most_pct) = (-before.float_pct, (100.0 - before.float_pct).max(0.0));
     // No `clamp`: it panics where a limit is NaN.
@@ -193,7 +218,8 @@ fn judge(running: &Running, input: &StepInput, site: &SiteData, settings: &Evide
         return None;
     }
     let seen_pct = after.float_pct - before.float_pct;
-    let late_pct = after.float_pct - running.early_pct;
+    let late_pct = course.float_pct(running.early_s) - running.early_pct;
     let late_share = if libm::fabsf(seen_pct) > settings.still_pct { late_pct / seen_pct } else { 0.0 };
-    Some(StepAnswer { expected_pct, answer: seen_pct / expected_pct, late_share, pressure_ratio })
+    let space_strokes = volume_l / site.stroke_volume_l;
+    Some(StepAnswer { expected_pct, answer: seen_pct / expected_pct, late_share, space_strokes })
 }

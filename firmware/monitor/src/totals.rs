@@ -54,6 +54,10 @@ impl Totals {
     pub fn add_cycle(&mut self, cycle: &Cycle) {
         self.cycles = self.cycles.saturating_add(1);
         let [small_nl, second_nl] = cycle.best_nl;
+        if !cycle.is_confirmed {
+            self.release_unconfirmed.add_nl(small_nl + second_nl);
+            return;
+        }
         self.small_out.add_nl(small_nl);
         self.second_out.add_nl(second_nl);
     }

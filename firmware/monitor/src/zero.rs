@@ -38,6 +38,11 @@ impl ZeroTracker {
         }
     }
 
+    /// Float and pressure have stood still at atmosphere for a minute.
+    pub fn is_at_rest(&self) -> bool {
+        self.still_s >= STILL_S
+    }
+
     /// Takes one frame; true when the zero has been corrected.
     ///
     /// A float that is jammed low under pressure teaches nothing: the pressure is then outside the tolerance.

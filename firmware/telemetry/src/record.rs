@@ -99,8 +99,6 @@ pub struct ReleaseCycle {
     pub start_pct: f32,
     /// Float position at the closing, per cent.
     pub end_pct: f32,
-    /// Greatest odour reading in the cycle, ppm by volume; NaN: none.
-    pub peak_odour_ppm: f32,
     /// Flags, as the monitor defines them.
     pub flags: u8,
 }

@@ -129,7 +129,6 @@ fn release_cycle_is_kind_4() {
         area_ratio: 0.75,
         start_pct: 78.0,
         end_pct: 92.5,
-        peak_odour_ppm: 14.0,
         flags: 1,
     };
     check("release-cycle", 4, &Record::ReleaseCycle(cycle));

@@ -1,0 +1,226 @@
+//! The air cushion between releases: what arrives, net of what leaks, and the jumps of a float that sticks and slips.
+
+use super::Context;
+use crate::{airflow::normal_litres, frame::Frame, learned::Learned, state::ValveState};
+
+/// After a release the liquid swings and the gas warms up again for this long, s.
+const AFTER_RELEASE_S: f32 = 20.0;
+/// After a pressure step the gas takes this long to come back to the temperature of the wall, s.
+const AFTER_STEP_S: f32 = 60.0;
+/// A stretch shorter than this says nothing, s.
+const LEAST_STRETCH_S: f32 = 40.0;
+/// A longer one is taken in parts of this length, s.
+const MOST_STRETCH_S: f32 = 600.0;
+/// A float this high sits on its seat, whatever the zero of its transmitter, % of stroke.
+pub(super) const SEATED_PCT: f32 = 98.0;
+/// Sealed time in a state of the pump before its arrival is known well enough to expect movement, min.
+const LEAST_ARRIVAL_MIN: f32 = 30.0;
+/// A content that stays lower for this long has fallen, s.
+const UNSEEN_S: f32 = 4.0;
+/// Time constant of the content whose slope is taken, s.
+const CONTENT_S: f32 = 4.0;
+
+#[derive(Clone, Debug)]
+pub(super) struct Cushion {
+    /// Air arriving while sealed, net of leaks, NL/s, from the last sealed stretch.
+    pub(super) arrival_nl_s: f32,
+    /// Pump-running time since the last cycle, s.
+    pub(super) pumped_since_cycle_s: f32,
+    /// Time since the last cycle, s.
+    pub(super) since_cycle_s: f32,
+    content_nl: f32,
+    float_pct: f32,
+    /// Where the float stood when the content fell without a release being watched, %.
+    pub(super) unseen_release_pct: Option<f32>,
+    fallen_s: f32,
+    since_release_s: f32,
+    stretch: Option<Stretch>,
+    still_s: f32,
+    still_ref_pct: f32,
+    largest_jump_pct: f32,
+    /// How far arriving air should have moved the float since it last moved, % of stroke; negative while it may still be
+    /// seated after a fill.
+    pub(super) unmoved_pct: f32,
+    unmoved_ref_pct: f32,
+}
+
+/// Sealed and calm time in one state of the pump.
+#[derive(Clone, Copy, Debug)]
+struct Stretch {
+    is_pumping: bool,
+    elapsed_s: f32,
+    from_nl: f32,
+}
+
+impl Default for Cushion {
+    fn default() -> Self {
+        Cushion {
+            arrival_nl_s: 0.0,
+            pumped_since_cycle_s: 0.0,
+            since_cycle_s: 0.0,
+            content_nl: f32::NAN,
+            float_pct: 0.0,
+            unseen_release_pct: None,
+            fallen_s: 0.0,
+            since_release_s: 0.0,
+            stretch: None,
+            still_s: 0.0,
+            still_ref_pct: f32::NAN,
+            largest_jump_pct: 0.0,
+            unmoved_pct: 0.0,
+            unmoved_ref_pct: f32::NAN,
+        }
+    }
+}
+
+impl Cushion {
+    pub(super) fn after_gap(&mut self) {
+        self.stretch = None;
+        self.content_nl = f32::NAN;
+        self.since_release_s = 0.0;
+        self.still_s = 0.0;
+        self.still_ref_pct = f32::NAN;
+    }
+
+    /// A release cycle has ended.
+    pub(super) fn cycle(&mut self, learned: &mut Learned, context: &Context) {
+        let (many, few) = (context.settings.baseline_cycles, context.settings.recent_cycles);
+        if self.pumped_since_cycle_s > 0.0 {
+            learned.interval_s.add(self.pumped_since_cycle_s, many, few);
+        }
+        learned.jump_pct.add(self.largest_jump_pct, many, few);
+        self.largest_jump_pct = 0.0;
+        self.pumped_since_cycle_s = 0.0;
+        self.since_cycle_s = 0.0;
+    }
+
+    pub(super) fn frame(&mut self, frame: &Frame, learned: &mut Learned, context: &Context) {
+        let site = context.site;
+        let is_pumping = frame.pump.unwrap_or(frame.pressure_kpa > 0.5 * (site.static_kpa + site.working_kpa));
+        if is_pumping {
+            self.pumped_since_cycle_s += frame.length_s;
+        }
+        self.since_cycle_s += frame.length_s;
+        self.follow_content(frame, context);
+        self.stillness(frame, context);
+        self.watch_for_movement(frame, is_pumping, learned, context);
+        let is_sealed = frame.state == ValveState::Sealed;
+        self.since_release_s = if is_sealed { self.since_release_s + frame.length_s } else { 0.0 };
+        let is_calm = is_sealed && context.since_step_s > AFTER_STEP_S;
+        if is_calm && frame.float_pct < SEATED_PCT {
+            // Weighted in minutes, so that twenty of them make a first usual pressure and five follow it.
+            let usual = if is_pumping { &mut learned.running_kpa } else { &mut learned.stopped_kpa };
+            usual.add_weighted(frame.pressure_kpa, frame.length_s / 60.0, 20.0, 5.0);
+        }
+        if !is_calm || self.since_release_s < AFTER_RELEASE_S {
+            self.end_stretch(learned, context);
+            return;
+        }
+        self.stretch(frame.length_s, is_pumping, learned, context);
+    }
+
+    fn follow_content(&mut self, frame: &Frame, context: &Context) {
+        let site = context.site;
+        let space_l = site.air_space_l(frame.float_pct);
+        let content_nl = normal_litres(frame.pressure_kpa + site.p_atm_kpa, space_l, context.temperature_k);
+        if self.content_nl.is_nan() || frame.state != ValveState::Sealed {
+            self.content_nl = content_nl;
+            self.float_pct = frame.float_pct;
+        }
+        self.watch_for_unseen_release(content_nl, frame, context);
+        if self.fallen_s > 0.0 {
+            return;
+        }
+        self.float_pct = frame.float_pct;
+        self.content_nl += (content_nl - self.content_nl) * (frame.length_s / CONTENT_S).min(1.0);
+    }
+
+    /// A reading that has drifted upwards hides the opening position: then only the content tells of a release.
+    fn watch_for_unseen_release(&mut self, content_nl: f32, frame: &Frame, context: &Context) {
+        let site = context.site;
+        let travel = 0.01 * (site.small.closes_above_pct - site.small.opens_below_pct).max(1.0);
+        let pressure_kpa_abs = frame.pressure_kpa + site.p_atm_kpa;
+        let promised_nl = normal_litres(pressure_kpa_abs, travel * site.stroke_volume_l, context.temperature_k);
+        let has_fallen = self.content_nl - content_nl > 0.5 * promised_nl
+            && frame.float_pct > self.float_pct + 0.3 * 100.0 * travel
+            && context.since_step_s > AFTER_STEP_S;
+        self.fallen_s = if has_fallen { self.fallen_s + frame.length_s } else { 0.0 };
+        if self.fallen_s > UNSEEN_S {
+            self.unseen_release_pct = Some(self.float_pct);
+            self.fallen_s = 0.0;
+            self.content_nl = content_nl;
+        }
+    }
+
+    fn stretch(&mut self, length_s: f32, is_pumping: bool, learned: &mut Learned, context: &Context) {
+        if self.stretch.is_some_and(|stretch| stretch.is_pumping != is_pumping || stretch.elapsed_s > MOST_STRETCH_S) {
+            self.end_stretch(learned, context);
+        }
+        let Some(stretch) = &mut self.stretch else {
+            self.stretch = Some(Stretch { is_pumping, elapsed_s: 0.0, from_nl: self.content_nl });
+            return;
+        };
+        stretch.elapsed_s += length_s;
+        if stretch.elapsed_s > LEAST_STRETCH_S {
+            self.arrival_nl_s = (self.content_nl - stretch.from_nl) / stretch.elapsed_s;
+        }
+    }
+
+    fn end_stretch(&mut self, learned: &mut Learned, context: &Context) {
+        let Some(stretch) = self.stretch.take() else { return };
+        if stretch.elapsed_s <= LEAST_STRETCH_S {
+            return;
+        }
+        let (many, few) = (60.0 * context.settings.arrival_baseline_h, 60.0 * context.settings.arrival_recent_h);
+        let arrival =
+            if stretch.is_pumping { &mut learned.arrival_running_nl_s } else { &mut learned.arrival_stopped_nl_s };
+        arrival.add_weighted(self.arrival_nl_s, stretch.elapsed_s / 60.0, many, few);
+    }
+
+    /// Air that arrives must lower the float: what does not move at all is held, whatever the pumps do.
+    fn watch_for_movement(&mut self, frame: &Frame, is_pumping: bool, learned: &Learned, context: &Context) {
+        let site = context.site;
+        if !matches!(frame.state, ValveState::Sealed | ValveState::Releasing) || frame.pressure_kpa < site.reopen_kpa {
+            // The air that a fill leaves behind is pressed together: the float stays seated until enough has arrived.
+            self.unmoved_ref_pct = 100.0;
+            self.unmoved_pct = -100.0 * site.seal_volume_l / site.stroke_volume_l;
+            return;
+        }
+        let moved_pct = libm::fabsf(frame.float_pct - self.unmoved_ref_pct);
+        let has_moved = moved_pct.is_nan() || moved_pct > context.settings.still_pct;
+        let is_seated = frame.float_pct >= SEATED_PCT && self.unmoved_pct < 0.0;
+        if has_moved && !is_seated {
+            self.unmoved_ref_pct = frame.float_pct;
+            self.unmoved_pct = 0.0;
+            return;
+        }
+        let arrival = if is_pumping { &learned.arrival_running_nl_s } else { &learned.arrival_stopped_nl_s };
+        if arrival.weight < LEAST_ARRIVAL_MIN {
+            return;
+        }
+        // The slower of usual and recent: arrivals differ by day and night.
+        let arrival_nl_s = arrival.mean.min(arrival.recent).max(0.0);
+        let pressure_kpa_abs = frame.pressure_kpa + site.p_atm_kpa;
+        let stroke_nl = normal_litres(pressure_kpa_abs, site.stroke_volume_l, context.temperature_k);
+        self.unmoved_pct += 100.0 * arrival_nl_s * frame.length_s / stroke_nl.max(1e-3);
+    }
+
+    fn stillness(&mut self, frame: &Frame, context: &Context) {
+        if frame.state != ValveState::Sealed || context.since_step_s < 45.0 || self.still_ref_pct.is_nan() {
+            self.still_ref_pct = frame.float_pct;
+            self.still_s = 0.0;
+            return;
+        }
+        let moved_pct = libm::fabsf(frame.float_pct - self.still_ref_pct);
+        let quiet_pct = (3.0 * context.float_noise_pct).max(0.3);
+        if moved_pct <= quiet_pct {
+            self.still_s += frame.length_s;
+            return;
+        }
+        if self.still_s > 10.0 {
+            self.largest_jump_pct = self.largest_jump_pct.max(moved_pct);
+        }
+        self.still_ref_pct = frame.float_pct;
+        self.still_s = 0.0;
+    }
+}

@@ -1,0 +1,111 @@
+//! Fouling: what was learned of the valve against how it is now.
+
+use super::Context;
+use crate::{
+    fault::{Fault, PerFault},
+    learned::{Baseline, Learned},
+    settings::EvidenceSettings,
+};
+
+/// Loss of discharge area at which clogging is certain enough: between the 0.7 at which it begins to matter and the 0.5
+/// at which it must be told.
+const CLOGGED_LOSS: f32 = 0.40;
+/// How much higher than it should the liquid stands when the float counts as heavy, of the stroke.
+const HEAVY_STROKES: f32 = 0.065;
+/// Least answer of a clean float where none has been learned: the gas, still warm from the step, takes up to 29 %
+/// (1 - 1/1.4) and the play of the float some more.
+const UNLEARNED_ANSWER: f32 = 0.6;
+/// Standard deviations of a recent mean that count: common practice for a chart that is looked at all the time.
+const SIGNIFICANT_DEVIATIONS: f32 = 4.0;
+/// Loss of the answer, beside jumps, at which the float counts as sluggish: friction of 4 % of stroke.
+const FRICTION_LOSS: f32 = 0.15;
+/// Share of the answer that comes late at which the float counts as sluggish.
+const LATE_SHARE: f32 = 0.35;
+/// Leak, as a share of the mean arrival, at which a seat counts as weeping.
+const LEAK_SHARE: f32 = 0.45;
+/// Sealed time in a state of the pump before its arrival is known, min.
+const LEAST_ARRIVAL_MIN: f32 = 90.0;
+
+/// Weighs the four kinds of fouling; a float that has stopped to answer is jammed, not heavy.
+pub(super) fn weigh(values: &mut PerFault<f32>, learned: &Learned, has_answered: bool, context: &Context) {
+    let settings = context.settings;
+    let (ratio, usual_ratio) = (&learned.area_ratio, usual_area_ratio(learned, settings));
+    let clogged = |ratio: &Baseline, usual: f32| {
+        (loss(ratio, usual, settings) / CLOGGED_LOSS).min(significance(ratio, usual, settings)).max(0.0)
+    };
+    // Cycles after pressure steps are held against their like, and only once these are known.
+    let after_step = &learned.ratio_after_step;
+    let is_known = after_step.weight >= settings.baseline_cycles + settings.recent_cycles;
+    let clogged_after_step = if is_known { clogged(after_step, after_step.mean) } else { 0.0 };
+    values.set(Fault::Clogging, clogged(ratio, usual_ratio).max(clogged_after_step));
+    let (answer, usual) = (&learned.answer, usual_answer(learned, settings));
+    let answer_loss = loss(answer, usual, settings);
+    let sluggish = sluggish(learned, answer_loss, settings);
+    values.set(Fault::Sluggish, sluggish);
+    // A heavy float hides so much of the cushion that answers: the loss times the cushion.
+    let hidden = answer_loss * learned.tested_space.recent;
+    // A position that reads too low takes the cushion for too large, and shows it where the orifice closes.
+    let misread = 0.01 * closes_lower_pct(learned);
+    let heavy = ((hidden - misread) / HEAVY_STROKES).min(significance(answer, usual, settings));
+    // One that answers late is sluggish.
+    let is_plain = has_answered && sluggish < 0.8;
+    values.set(Fault::Heavy, if is_plain { heavy.max(0.0) } else { 0.0 });
+    values.set(Fault::Weeping, weeping(learned));
+}
+
+/// Relative loss of the recent value against what it should be. What lies outside the data sheet's tolerance does not
+/// become its own normal: the references are held within it.
+fn loss(baseline: &Baseline, reference: f32, settings: &EvidenceSettings) -> f32 {
+    if baseline.weight < settings.recent_cycles { 0.0 } else { 1.0 - baseline.recent / reference }
+}
+
+/// How far a recent value lies below its reference, 1 at the deviations of its mean that chance does not reach in years.
+fn significance(baseline: &Baseline, reference: f32, settings: &EvidenceSettings) -> f32 {
+    let error = baseline.deviation / libm::sqrtf(settings.recent_cycles.min(baseline.weight).max(1.0));
+    (reference - baseline.recent) / (SIGNIFICANT_DEVIATIONS * error).max(1e-3)
+}
+
+/// Area ratio that this valve should show.
+pub(crate) fn usual_area_ratio(learned: &Learned, settings: &EvidenceSettings) -> f32 {
+    let ratio = &learned.area_ratio;
+    if ratio.weight >= settings.baseline_cycles { ratio.mean.clamp(0.8, 1.25) } else { 1.0 }
+}
+
+/// Answer to pressure steps that this valve should show.
+pub(crate) fn usual_answer(learned: &Learned, settings: &EvidenceSettings) -> f32 {
+    let answer = &learned.answer;
+    if answer.weight >= settings.baseline_cycles { answer.mean.clamp(UNLEARNED_ANSWER, 1.15) } else { UNLEARNED_ANSWER }
+}
+
+/// How far the closing position has walked down, % of stroke, by the kind of cycle that this valve shows more of.
+fn closes_lower_pct(learned: &Learned) -> f32 {
+    let (calm, after_step) = (&learned.closes_pct, &learned.closes_after_step_pct);
+    let closes = if calm.weight >= after_step.weight { calm } else { after_step };
+    (closes.mean - closes.recent).max(0.0)
+}
+
+fn sluggish(learned: &Learned, answer_loss: f32, settings: &EvidenceSettings) -> f32 {
+    let jump = &learned.jump_pct;
+    let usual_pct = if jump.weight >= settings.baseline_cycles { jump.mean } else { settings.jump_pct };
+    let is_recent = jump.weight >= settings.recent_cycles;
+    let jumps = if is_recent { jump.recent / (settings.jump_pct + 1.5 * usual_pct) } else { 0.0 };
+    let is_late_known = learned.late_answer.weight >= settings.recent_cycles;
+    let late = if is_late_known { learned.late_answer.recent / LATE_SHARE } else { 0.0 };
+    // A slug of air makes a jump too, but leaves the answer to pressure steps as it was; friction takes from both.
+    jumps.min(answer_loss / FRICTION_LOSS).max(late).max(0.0)
+}
+
+/// A leak takes the same from what arrives whether the pump runs or not, while a slack season takes a share of each; with
+/// the pump stopped it may even make the cushion shrink, which nothing else does.
+fn weeping(learned: &Learned) -> f32 {
+    let (running, stopped) = (&learned.arrival_running_nl_s, &learned.arrival_stopped_nl_s);
+    if running.weight < LEAST_ARRIVAL_MIN || stopped.weight < LEAST_ARRIVAL_MIN {
+        return 0.0;
+    }
+    let lost_nl_s = (running.mean - running.recent).min(stopped.mean - stopped.recent);
+    let leak_nl_s = lost_nl_s.max(-stopped.recent);
+    let mean_nl_s = (running.mean * running.weight + stopped.mean * stopped.weight) / (running.weight + stopped.weight);
+    // Before the leak was there as much arrived as now plus the leak.
+    let arrival_nl_s = mean_nl_s.max(leak_nl_s);
+    if arrival_nl_s > 0.0 { (leak_nl_s / (LEAK_SHARE * arrival_nl_s)).max(0.0) } else { 0.0 }
+}

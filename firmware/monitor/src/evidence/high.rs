@@ -1,0 +1,155 @@
+//! Float high and unanswering: jammed up, or a seat held open that has lost the cushion.
+
+use airvalve_sensors::Channel;
+
+use super::{Context, NO_ANSWERS, Odds, part};
+use crate::{
+    fault::{Fault, PerFault},
+    frame::Frame,
+    learned::Learned,
+    state::ValveState,
+};
+
+/// A float this far below its closing position, unanswering, hangs there, % of stroke.
+const HANGS_PCT: f32 = 4.0;
+/// Missing cycles: so many usual intervals of pumping without one.
+const MISSING_INTERVALS: f32 = 10.0;
+/// Movement that arriving air should have made and has not, % of stroke: far more than play, and more than most grease.
+const UNMOVED_PCT: f32 = 12.0;
+/// A float that reads this many times its accuracy above its seat is not believed.
+const BEYOND_ACCURACIES: f32 = 1.5;
+/// How long the chamber must stand below the line, s.
+const SAG_S: f32 = 120.0;
+/// After a pressure step the main swings for this long, s.
+const AFTER_STEP_S: f32 = 30.0;
+/// Share of that time after which a seat held open is taken for the large one: through a small one too little spills.
+const SAGS: f32 = 0.2;
+
+#[derive(Clone, Debug, Default)]
+pub(super) struct HighFloat {
+    /// Jammed up against a seat held open.
+    pub(super) odds: Odds,
+    /// Pressure tests in a row without an answer.
+    pub(super) unanswered: f32,
+    /// Where the float stood at the first of them, %.
+    unanswered_at_pct: f32,
+    has_answered_since_cycle: bool,
+    sag_s: f32,
+}
+
+impl HighFloat {
+    pub(super) fn answer(&mut self, answer: f32, is_silent: bool, float_pct: f32) {
+        if is_silent {
+            if self.unanswered == 0.0 {
+                self.unanswered_at_pct = float_pct;
+            }
+            self.unanswered += 1.0;
+        } else if answer > 0.4 {
+            self.unanswered = 0.0;
+            self.has_answered_since_cycle = true;
+        }
+    }
+
+    pub(super) fn cycle(&mut self) {
+        self.has_answered_since_cycle = false;
+        self.unanswered = 0.0;
+    }
+
+    /// `pumped_s` without a cycle, how far the float should have moved and the evidence of a vacuum in which the float stays up come from the other rules.
+    pub(super) fn frame(
+        &mut self,
+        frame: &Frame,
+        is_venting: Option<bool>,
+        (pumped_s, unmoved_pct, held_up): (f32, f32, f32),
+        values: &mut PerFault<f32>,
+        learned: &Learned,
+        context: &Context,
+    ) {
+        // Beyond its stroke it is the reading that is wrong.
+        let accuracy_pct = context.site.accuracy_pct_span.get(Channel::FloatPosition);
+        let is_believed = frame.float_pct <= 100.0 + BEYOND_ACCURACIES * accuracy_pct;
+        let is_high = frame.float_pct >= context.surely_open_below_pct && is_believed;
+        // One that sticks moves in the end; one that is held does not.
+        let has_moved = libm::fabsf(frame.float_pct - self.unanswered_at_pct) > 2.0 * context.settings.still_pct;
+        if !is_high || has_moved {
+            self.unanswered = 0.0;
+        }
+        if !is_high {
+            self.sag_s = 0.0;
+        }
+        let evidence = if is_high { self.evidence(pumped_s, unmoved_pct, learned) } else { 0.0 };
+        let sag = self.sag(frame, learned, is_high && is_venting != Some(false), context);
+        if evidence == 0.0 && sag == 0.0 && held_up == 0.0 {
+            for fault in [Fault::JammedUp, Fault::LargeSeatOpen, Fault::SmallSeatOpen] {
+                values.set(fault, 0.0);
+            }
+            return;
+        }
+        self.odds = log_odds(frame, is_venting, learned, context);
+        let p_up = self.odds.probability();
+        let open = part(evidence, 1.0 - p_up);
+        let up = part(evidence, p_up).max(held_up);
+        values.set(Fault::JammedUp, if sag > SAGS { 0.0 } else { up });
+        // A float that hangs below its closing position while the vent passes gas holds the orifice open itself.
+        let is_caught_open = is_venting == Some(true) && frame.float_pct < closes_pct(learned, context) - HANGS_PCT;
+        let (large, small, caught) = match (sag > SAGS, is_caught_open) {
+            (true, _) => (open.max(sag), 0.0, 0.0),
+            (false, true) => (0.0, 0.0, open),
+            (false, false) => (0.0, open, 0.0),
+        };
+        values.set(Fault::JammedLow, caught.max(values.get(Fault::JammedLow)));
+        values.set(Fault::LargeSeatOpen, large);
+        values.set(Fault::SmallSeatOpen, small);
+    }
+
+    fn evidence(&self, pumped_s: f32, unmoved_pct: f32, learned: &Learned) -> f32 {
+        let is_missing_judged =
+            learned.interval_s.weight >= 10.0 && !self.has_answered_since_cycle && self.unanswered >= 1.0;
+        let usual_s = learned.interval_s.mean.max(60.0);
+        let missing = if is_missing_judged { pumped_s / (MISSING_INTERVALS * usual_s) } else { 0.0 };
+        (self.unanswered / NO_ANSWERS).max(missing.min(2.0)).max(unmoved_pct / UNMOVED_PCT)
+    }
+
+    /// How long the chamber has stood below the line while the float is up: the large orifice spills.
+    fn sag(&mut self, frame: &Frame, learned: &Learned, is_possible: bool, context: &Context) -> f32 {
+        let is_pumping = frame.pump.unwrap_or(false);
+        let usual = if is_pumping { &learned.running_kpa } else { &learned.stopped_kpa };
+        let reference_kpa = if !frame.line_kpa.is_nan() {
+            frame.line_kpa
+        } else if usual.weight >= 10.0 && frame.pump.is_some() {
+            usual.mean
+        } else {
+            f32::NAN
+        };
+        // Against its own usual value the zero does not matter, against the other channel it does.
+        let unsure_kpa = if frame.line_kpa.is_nan() { 0.0 } else { 3.0 * learned.zero_uncertainty_kpa };
+        let limit_kpa = (context.settings.sagging_share * (reference_kpa + context.site.p_atm_kpa)).max(unsure_kpa);
+        let sags = is_possible
+            && context.since_step_s > AFTER_STEP_S
+            && frame.state == ValveState::Sealed
+            && reference_kpa - frame.pressure_kpa > limit_kpa;
+        self.sag_s = if sags { self.sag_s + frame.length_s } else { (self.sag_s - 2.0 * frame.length_s).max(0.0) };
+        self.sag_s / SAG_S
+    }
+}
+
+/// Float position at which the small orifice has closed, %.
+fn closes_pct(learned: &Learned, context: &Context) -> f32 {
+    if learned.closes_pct.weight >= 5.0 { learned.closes_pct.mean } else { context.site.small.closes_above_pct }
+}
+
+fn log_odds(frame: &Frame, is_venting: Option<bool>, learned: &Learned, context: &Context) -> Odds {
+    let mut log_odds = 0.0;
+    if frame.float_pct > 98.5 && frame.float_pct > closes_pct(learned, context) + 2.0 {
+        // Fully seated: a cushion that is lost does that, rag hardly.
+        log_odds -= 2.5;
+    } else {
+        log_odds += 1.5;
+    }
+    match is_venting {
+        Some(true) => log_odds -= 2.5,
+        Some(false) => log_odds += 2.5,
+        None => {}
+    }
+    Odds { log_odds }
+}

@@ -1,0 +1,113 @@
+//! Odour: whether the vent passes gas, and whether the cell still answers releases.
+
+use super::Context;
+use crate::{frame::Frame, learned::Learned};
+
+/// Odour that rises by less after a release has not risen: the highest of ninety means of a usual cell's noise, ppm.
+const SILENT_PPM: f32 = 0.35;
+/// Odour that rises by less after a release teaches nothing, ppm.
+const LEAST_PULSE_PPM: f32 = 1.0;
+/// Odour this many standard deviations above what stands before releases has risen.
+const RISEN_DEVIATIONS: f32 = 4.0;
+/// And at least by this, ppm: the drift of a usual cell over a day.
+const LEAST_RISE_PPM: f32 = 0.5;
+/// How long after a release its pulse is waited for, s.
+const PULSE_S: f32 = 90.0;
+
+#[derive(Clone, Debug)]
+pub(super) struct Odour {
+    /// Mean over about a minute, ppm; NaN when there is none.
+    pub(super) ppm: f32,
+    pulse: Option<Pulse>,
+    /// Releases in a row without a pulse.
+    pub(super) silent_releases: f32,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Pulse {
+    elapsed_s: f32,
+    before_ppm: f32,
+    peak_ppm: f32,
+}
+
+impl Default for Odour {
+    fn default() -> Self {
+        Odour { ppm: f32::NAN, pulse: None, silent_releases: 0.0 }
+    }
+}
+
+impl Odour {
+    pub(super) fn after_gap(&mut self) {
+        self.pulse = None;
+    }
+
+    pub(super) fn frame(&mut self, frame: &Frame, learned: &mut Learned, context: &Context) {
+        let ppm = frame.odour_ppm;
+        if ppm.is_nan() || !context.is_odour_trusted {
+            self.ppm = f32::NAN;
+            self.pulse = None;
+            return;
+        }
+        if self.ppm.is_nan() {
+            self.ppm = ppm;
+        }
+        self.ppm += (ppm - self.ppm) * (frame.length_s / 60.0).min(1.0);
+        let Some(pulse) = &mut self.pulse else { return };
+        pulse.elapsed_s += frame.length_s;
+        pulse.peak_ppm = pulse.peak_ppm.max(ppm);
+        if pulse.elapsed_s > PULSE_S {
+            let ended = *pulse;
+            self.pulse = None;
+            self.end_pulse(ended, learned, context);
+        }
+    }
+
+    /// A release has ended.
+    pub(super) fn cycle(&mut self) {
+        if self.pulse.is_none() && !self.ppm.is_nan() {
+            self.pulse = Some(Pulse { elapsed_s: 0.0, before_ppm: self.ppm, peak_ppm: self.ppm });
+        }
+    }
+
+    fn end_pulse(&mut self, pulse: Pulse, learned: &mut Learned, context: &Context) {
+        let (many, few) = (context.settings.baseline_cycles, context.settings.recent_cycles);
+        let height_ppm = pulse.peak_ppm - pulse.before_ppm;
+        let usual_ppm = learned.odour_pulse_ppm.mean;
+        let is_silent = height_ppm < (0.1 * usual_ppm).max(SILENT_PPM);
+        if height_ppm >= LEAST_PULSE_PPM {
+            learned.odour_pulse_ppm.add(height_ppm, many, few);
+        }
+        if !is_silent {
+            self.silent_releases = 0.0;
+        } else if learned.odour_pulse_ppm.weight >= 3.0 {
+            self.silent_releases += 1.0;
+        }
+        // A cell whose zero lies below the measuring band shows fewer: how many belongs to what is learned.
+        learned.odour_pulse_seen.add(if is_silent { 0.0 } else { 1.0 }, many, few);
+        learned.odour_base_ppm.add(pulse.before_ppm, many, few);
+    }
+
+    /// Whether the vent is passing gas: `None` where odour cannot tell.
+    ///
+    /// Held against the odour before releases; before that is known, against the least that counts as odour.
+    pub(super) fn is_venting(&self, learned: &Learned, context: &Context) -> Option<bool> {
+        if self.ppm.is_nan() || !context.site.is_sewage {
+            return None;
+        }
+        let base = &learned.odour_base_ppm;
+        if base.weight < 3.0 {
+            return Some(self.ppm >= context.settings.odour_present_ppm);
+        }
+        let rise_ppm = self.ppm - base.recent;
+        let (scatter_ppm, pulse_ppm) = (RISEN_DEVIATIONS * base.deviation, learned.odour_pulse_ppm.mean);
+        // Half a usual pulse is clear, however the odour before releases scatters.
+        let clear_ppm = scatter_ppm.max(0.08 * pulse_ppm).min(0.5 * pulse_ppm).max(LEAST_RISE_PPM);
+        if rise_ppm >= clear_ppm {
+            Some(true)
+        } else if rise_ppm < 0.5 * clear_ppm {
+            Some(false)
+        } else {
+            None
+        }
+    }
+}

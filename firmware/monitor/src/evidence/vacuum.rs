@@ -1,0 +1,106 @@
+//! Vacuum: a float that stays up in it is jammed; one that is down must let the air in.
+
+use super::Context;
+use crate::{
+    airflow::{Orifice, normal_litres},
+    frame::Frame,
+    learned::Learned,
+    settings::EvidenceSettings,
+    site::SiteData,
+};
+
+/// A vacuum shallower than this is no sign of a shut orifice, whatever its size: gusts and the zero, kPa.
+const SHALLOWEST_SHUT_KPA: f32 = 5.0;
+/// How far beyond the expected depth the vacuum must be: inflow coefficients are known to some ten per cent.
+const SHUT_MARGIN: f32 = 1.5;
+/// How long a vacuum must stand, s.
+const HELD_S: f32 = 10.0;
+
+/// Time constant of the pressure whose course in an empty body is followed, s.
+const COURSE_S: f32 = 10.0;
+
+#[derive(Clone, Debug)]
+pub(super) struct Vacuum {
+    shut_s: f32,
+    up_s: f32,
+    /// Course of the pressure's reading since the float is down, kPa; NaN while it is up.
+    course_kpa: f32,
+    lowest_kpa: f32,
+    down_s: f32,
+}
+
+impl Default for Vacuum {
+    fn default() -> Self {
+        Vacuum { shut_s: 0.0, up_s: 0.0, course_kpa: f32::NAN, lowest_kpa: 0.0, down_s: 0.0 }
+    }
+}
+
+impl Vacuum {
+    /// Evidence that the large orifice does not open.
+    pub(super) fn held_shut(&self) -> f32 {
+        (self.shut_s / HELD_S).min(3.0)
+    }
+
+    /// Evidence that the float is jammed up.
+    pub(super) fn held_up(&self) -> f32 {
+        self.up_s / HELD_S
+    }
+
+    pub(super) fn frame(&mut self, frame: &Frame, learned: &Learned, context: &Context) {
+        let (site, settings) = (context.site, context.settings);
+        let depth_kpa = -frame.pressure_kpa;
+        let unsure_kpa = 3.0 * learned.zero_uncertainty_kpa;
+        let is_down = frame.float_pct < site.large_opens_below_pct;
+        let reading_kpa = frame.pressure_kpa + learned.zero_kpa;
+        let risen_kpa = self.risen_kpa(frame, reading_kpa, is_down, context);
+        // Below the zero's uncertainty the depth itself says nothing.
+        let known_kpa = if depth_kpa > unsure_kpa { depth_kpa } else { 0.0 };
+        let deepest_kpa = known_kpa.max(risen_kpa);
+        // The expected depth takes powers to find: only when the vacuum is deep enough to matter.
+        let is_shut = is_down
+            && deepest_kpa > SHUT_MARGIN * SHALLOWEST_SHUT_KPA
+            && deepest_kpa > deepest_expected_kpa(site, settings, context.temperature_k);
+        count(&mut self.shut_s, is_shut, frame.length_s);
+        let is_up = frame.float_pct > site.large_closes_above_pct.max(50.0);
+        count(&mut self.up_s, depth_kpa > (2.0 * settings.vacuum_kpa).max(unsure_kpa) && is_up, frame.length_s);
+    }
+}
+
+impl Vacuum {
+    /// How far the pressure has risen from its lowest while the float was down and no pump ran, kPa: with the orifice open
+    /// the body stands at atmosphere all the time, whatever the zero of the transmitter.
+    fn risen_kpa(&mut self, frame: &Frame, reading_kpa: f32, is_down: bool, context: &Context) -> f32 {
+        if !is_down || frame.pressure_kpa > 0.3 * context.site.static_kpa {
+            self.course_kpa = f32::NAN;
+            self.down_s = 0.0;
+            return 0.0;
+        }
+        self.down_s += frame.length_s;
+        if self.course_kpa.is_nan() || self.down_s < 2.0 * COURSE_S {
+            self.course_kpa = reading_kpa;
+            self.lowest_kpa = reading_kpa;
+            return 0.0;
+        }
+        self.course_kpa += (reading_kpa - self.course_kpa) * (frame.length_s / COURSE_S).min(1.0);
+        self.lowest_kpa = self.lowest_kpa.min(self.course_kpa);
+        if frame.pump == Some(true) { 0.0 } else { self.course_kpa - self.lowest_kpa }
+    }
+}
+
+/// Counts time in a state up at once and down slowly.
+fn count(seconds: &mut f32, is_there: bool, length_s: f32) {
+    *seconds = if is_there { *seconds + length_s } else { (*seconds - 0.02 * length_s).max(0.0) };
+}
+
+/// Vacuum that a healthy large orifice holds while the main drains at several times its pumped flow, kPa.
+fn deepest_expected_kpa(site: &SiteData, settings: &EvidenceSettings, temperature_k: f32) -> f32 {
+    let demand_nl_s = normal_litres(site.p_atm_kpa, settings.deepest_flow_factor * site.flow_l_s, temperature_k);
+    let inflow =
+        |depth_kpa: f32, orifice: Orifice| -orifice.normal_flow_nl_s(-depth_kpa, site.p_atm_kpa, temperature_k);
+    let mut depth_kpa = SHALLOWEST_SHUT_KPA;
+    // Coarse steps are enough: the flow grows with the root of the depth.
+    while depth_kpa < 40.0 && inflow(depth_kpa, site.large_in) < demand_nl_s {
+        depth_kpa *= 1.25;
+    }
+    SHUT_MARGIN * depth_kpa
+}

@@ -1,0 +1,114 @@
+//! The course of the air content around the beginning of a release, in bounded memory.
+
+use heapless::Vec;
+
+/// Points that are kept; when full, every other one is dropped.
+const POINTS: usize = 48;
+/// Points of the time before the fall that are kept.
+const PLATEAU_POINTS: usize = 6;
+
+#[derive(Clone, Copy, Debug)]
+struct Point {
+    at_s: f32,
+    content_nl: f32,
+}
+
+/// A value that may rise steadily, smoothed without lagging behind: twice the mean less the mean of the mean.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Level {
+    mean: f32,
+    mean_of_mean: f32,
+}
+
+impl Level {
+    pub(super) fn at(value: f32) -> Level {
+        Level { mean: value, mean_of_mean: value }
+    }
+
+    pub(super) fn follow(&mut self, value: f32, share: f32) {
+        self.mean += (value - self.mean) * share;
+        self.mean_of_mean += (self.mean - self.mean_of_mean) * share;
+    }
+
+    pub(super) fn now(self) -> f32 {
+        2.0 * self.mean - self.mean_of_mean
+    }
+}
+
+/// The kept points: fine while nothing falls, ever sparser as a fall grows long.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Trace {
+    points: Vec<Point, POINTS>,
+    stride: u16,
+    skipped: u16,
+}
+
+impl Trace {
+    /// Begins anew with one point.
+    pub(super) fn restart(&mut self, content_nl: f32) {
+        self.points.clear();
+        self.stride = 1;
+        self.skipped = 0;
+        self.keep(0.0, content_nl);
+    }
+
+    /// Takes the next point.
+    pub(super) fn keep(&mut self, at_s: f32, content_nl: f32) {
+        self.skipped += 1;
+        if self.skipped < self.stride {
+            return;
+        }
+        self.skipped = 0;
+        let point = Point { at_s, content_nl };
+        if self.points.push(point).is_err() {
+            let mut position = 0_usize;
+            self.points.retain(|_| {
+                position = position.wrapping_add(1);
+                position % 2 == 1
+            });
+            self.stride = self.stride.saturating_mul(2);
+            let _ = self.points.push(point);
+        }
+    }
+
+    /// While nothing falls only the last few points matter: the trace must be fine when the fall begins.
+    pub(super) fn forget_plateau(&mut self) {
+        self.stride = 1;
+        // Only now and then: a few points too many cost less than moving them with every sample.
+        if self.points.len() < 3 * PLATEAU_POINTS {
+            return;
+        }
+        let mut surplus = self.points.len().saturating_sub(PLATEAU_POINTS);
+        self.points.retain(|_| {
+            let is_kept = surplus == 0;
+            surplus = surplus.saturating_sub(1);
+            is_kept
+        });
+    }
+
+    /// Begin and end of a fall from a level: a choked orifice lets out at a steady rate, so the straight line through
+    /// the quarter and three-quarter points gives both, finer than the sampling and free of the ends' noise.
+    pub(super) fn fall_times(&self, from_nl: f32, fall_nl: f32) -> Option<(f32, f32)> {
+        let quarter_s = self.crossing(from_nl - 0.25 * fall_nl)?;
+        let three_quarters_s = self.crossing(from_nl - 0.75 * fall_nl)?;
+        let half_s = three_quarters_s - quarter_s;
+        (half_s > 0.0).then_some((quarter_s - 0.5 * half_s, three_quarters_s + 0.5 * half_s))
+    }
+
+    /// When the content last fell through a level.
+    fn crossing(&self, level_nl: f32) -> Option<f32> {
+        let mut found = None;
+        let mut before: Option<Point> = None;
+        for &point in &self.points {
+            if let Some(before) = before
+                && before.content_nl >= level_nl
+                && point.content_nl < level_nl
+            {
+                let share = (before.content_nl - level_nl) / (before.content_nl - point.content_nl);
+                found = Some(before.at_s + share * (point.at_s - before.at_s));
+            }
+            before = Some(point);
+        }
+        found
+    }
+}

@@ -1,0 +1,115 @@
+//! What the valve's own physics says about its sensors: drift and dead cell.
+
+use airvalve_sensors::{Channel, Span};
+
+use crate::{
+    evidence::{EvidenceBuilder, fouling},
+    frame::Frame,
+    health::ChannelHealth,
+    learned::{Baseline, Learned},
+    settings::EvidenceSettings,
+    site::SiteData,
+};
+
+/// A reading this many times its accuracy beyond what physics allows is drift.
+const BEYOND_ACCURACIES: f32 = 4.0;
+/// Orifice positions that walk by this many times the accuracy of the position are drift.
+const WALKED_ACCURACIES: f32 = 3.0;
+/// They must also have walked by so many standard deviations of the mean.
+const WALKED_DEVIATIONS: f32 = 6.0;
+/// An area ratio below this share of the usual one slows the end of a release.
+const SLOWER: f32 = 0.85;
+/// Cycles before a walk can be told.
+const LEAST_CYCLES: f32 = 10.0;
+/// A usual pressure that walks by this many times the accuracy is drift; the main itself changes a little.
+const PRESSURE_ACCURACIES: f32 = 3.0;
+/// Sealed time before a usual pressure is known, min.
+const LEAST_PRESSURE_MIN: f32 = 20.0;
+/// Chance of a run of silent releases at which a cell counts as dead, as its natural logarithm: one in 100,000.
+const SILENT_RUN_LOG: f32 = -11.5;
+/// Time constant of a reading beyond its limit: a frame or two are noise or a swing, s.
+const LASTING_S: f32 = 30.0;
+
+/// Finds drift of float, pressure and odour, and a dead odour cell; `since_s` after it last did.
+pub(crate) fn judge(
+    health: &mut [ChannelHealth; 5],
+    frame: &Frame,
+    since_s: f32,
+    learned: &Learned,
+    evidence: &EvidenceBuilder,
+    site: &SiteData,
+    settings: &EvidenceSettings,
+) {
+    let [float, pressure, odour, ..] = health;
+    let accuracy = |channel: Channel| {
+        let width = site.spans.get(channel).map_or(1.0, Span::width);
+        (0.01 * site.accuracy_pct_span.get(channel) * width).max(1e-3 * width)
+    };
+    let float_pct = accuracy(Channel::FloatPosition);
+    let beyond_pct = (frame.float_pct - 100.0).max(-frame.float_pct);
+    let [standing, _] = float.from_physics;
+    let walked = walk_of_float(learned, float_pct, standing >= 1.0, settings);
+    let drift = (beyond_pct / (BEYOND_ACCURACIES * float_pct)).max(walked);
+    float.from_physics = [lasting(float, 0, drift, since_s), 0.0];
+    let drift = walk_of_pressure(learned, accuracy(Channel::ChamberPressure));
+    pressure.from_physics = [lasting(pressure, 0, drift, since_s), 0.0];
+    let below = -frame.odour_ppm / (0.6 * accuracy(Channel::Odour));
+    odour.from_physics =
+        [lasting(odour, 0, below, since_s), if site.is_sewage { silence(learned, evidence, settings) } else { 0.0 }];
+}
+
+fn lasting(health: &ChannelHealth, which: usize, value: f32, length_s: f32) -> f32 {
+    let before = health.from_physics.get(which).copied().unwrap_or(0.0);
+    let share = (length_s / LASTING_S).min(1.0);
+    if value.is_nan() { before } else { before + (value.clamp(0.0, 3.0) - before) * share }
+}
+
+/// The orifice opens and closes where it is built to: when both positions walk together it is the reading that walks.
+/// A cycle after a pressure step starts in mid-movement and ends elsewhere when it is slower: there the answer to steps
+/// must walk too, for a reading that is too high takes the cushion for too small.
+fn walk_of_float(learned: &Learned, accuracy_pct: f32, is_standing: bool, settings: &EvidenceSettings) -> f32 {
+    let (opens, closes) = (&learned.opens_pct, &learned.closes_pct);
+    let (opened, closed) = (opens.recent - opens.mean, closes.recent - closes.mean);
+    let together = libm::fabsf(opened - closed) < 0.5 * libm::fabsf(opened);
+    let by_positions = if together { walk(opens, accuracy_pct) } else { 0.0 };
+    let after_step = &learned.closes_after_step_pct;
+    let walked_pct = after_step.recent - after_step.mean;
+    let answered_pct =
+        100.0 * learned.tested_space.recent * (learned.answer.recent / fouling::usual_answer(learned, settings) - 1.0);
+    let is_answered = learned.answer.weight >= settings.recent_cycles && answered_pct * walked_pct > 0.0;
+    let is_slower = learned.area_ratio.recent < SLOWER * fouling::usual_area_ratio(learned, settings);
+    let agrees = is_answered && !is_slower && libm::fabsf(answered_pct) > 0.4 * libm::fabsf(walked_pct);
+    // Once told it stands until the positions are back: a reading that is not trusted teaches no answers.
+    let by_answer = if agrees || is_standing { walk(after_step, accuracy_pct) } else { 0.0 };
+    by_positions.max(by_answer)
+}
+
+fn walk(baseline: &Baseline, accuracy: f32) -> f32 {
+    if baseline.weight < LEAST_CYCLES {
+        return 0.0;
+    }
+    let limit = (WALKED_ACCURACIES * accuracy).max(WALKED_DEVIATIONS * baseline.deviation * 0.5);
+    libm::fabsf(baseline.recent - baseline.mean) / limit
+}
+
+/// Zero outside the transmitter's tolerance, or both usual pressures walking together.
+fn walk_of_pressure(learned: &Learned, accuracy_kpa: f32) -> f32 {
+    let walk = |baseline: &Baseline| {
+        if baseline.weight >= LEAST_PRESSURE_MIN { baseline.recent - baseline.mean } else { 0.0 }
+    };
+    let (running, stopped) = (walk(&learned.running_kpa), walk(&learned.stopped_kpa));
+    let together = if running * stopped > 0.0 { libm::fabsf(running).min(libm::fabsf(stopped)) } else { 0.0 };
+    (libm::fabsf(learned.zero_kpa) / (1.5 * accuracy_kpa)).max(together / (PRESSURE_ACCURACIES * accuracy_kpa))
+}
+
+/// Releases in a row without a pulse, held against how often this valve's releases show one at all.
+fn silence(learned: &Learned, evidence: &EvidenceBuilder, settings: &EvidenceSettings) -> f32 {
+    let seen = &learned.odour_pulse_seen;
+    if seen.weight < LEAST_CYCLES || learned.odour_pulse_ppm.weight < 3.0 {
+        return 0.0;
+    }
+    // The rule of succession: never quite certain.
+    let share = (seen.mean * seen.weight + 1.0) / (seen.weight + 2.0);
+    let needed = SILENT_RUN_LOG / libm::logf((1.0 - share).max(0.01));
+    evidence.silent_releases() / needed.max(settings.dead_cell_releases)
+}
