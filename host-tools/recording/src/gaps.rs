@@ -4,19 +4,37 @@ use airvalve_telemetry::Header;
 
 const SECOND_US: i64 = 1_000_000;
 
-/// Time without a sample.
+/// Time without a sample that was due.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Gap {
-    /// Last sample before, Unix time, microseconds.
+    /// Last sample before, or start of the first burst that is missing, Unix time, microseconds.
     pub from_us: i64,
-    /// First sample after, Unix time, microseconds.
+    /// First sample after, or end of the last burst that is missing, Unix time, microseconds.
     pub to_us: i64,
 }
 
-/// Finds the gaps between samples: more than three sample periods and more than one second; burst pauses are none.
+/// Two samples that lie further apart than samples do within a burst.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Interruption {
+    /// Sample before, Unix time, microseconds.
+    pub from_us: i64,
+    /// Sample after, Unix time, microseconds.
+    pub to_us: i64,
+    /// What is missing; `None` for a pause between two bursts.
+    pub gap: Option<Gap>,
+}
+
+/// Finds the gaps between samples: more than three sample periods and more than one second.
+///
+/// Where samples come in bursts, the pause from one whole burst to the next is none, be it as long as planned or cut short
+/// by a burst on an event. A hole within a burst is one, and so is the rest of a burst that breaks off.
 #[derive(Clone, Copy, Debug)]
 pub struct GapFinder {
     longest_us: i64,
+    burst_us: i64,
+    /// Time from burst to burst; 0 where samples come all the time.
+    every_us: i64,
+    burst_from_us: i64,
     last_us: Option<i64>,
 }
 
@@ -24,9 +42,14 @@ impl GapFinder {
     /// For samples that are due every `period_us` microseconds, all the time or in bursts of `burst_s` every `every_s`
     /// seconds (0: all the time).
     pub fn new(period_us: u32, burst_s: u32, every_s: u32) -> GapFinder {
-        let pause_s = every_s.saturating_sub(burst_s);
-        let longest_us = SECOND_US.max(3 * i64::from(period_us)) + i64::from(pause_s) * SECOND_US;
-        GapFinder { longest_us, last_us: None }
+        let is_burst = every_s > burst_s;
+        GapFinder {
+            longest_us: SECOND_US.max(3 * i64::from(period_us)),
+            burst_us: i64::from(burst_s) * SECOND_US,
+            every_us: if is_burst { i64::from(every_s) * SECOND_US } else { 0 },
+            burst_from_us: 0,
+            last_us: None,
+        }
     }
 
     /// For the samples of a recording.
@@ -34,12 +57,45 @@ impl GapFinder {
         GapFinder::new(header.sample_period_us, header.burst_s, header.burst_every_s)
     }
 
-    /// Takes the time of the next sample and returns the gap before it.
+    /// Takes the time of the next sample and returns the interruption before it.
     #[inline]
-    pub fn step(&mut self, time_us: i64) -> Option<Gap> {
-        let from_us = self.last_us.replace(time_us)?;
-        let gap = Gap { from_us, to_us: time_us };
-        (time_us.saturating_sub(from_us) > self.longest_us).then_some(gap)
+    pub fn step(&mut self, time_us: i64) -> Option<Interruption> {
+        let Some(from_us) = self.last_us.replace(time_us) else {
+            self.burst_from_us = time_us;
+            return None;
+        };
+        (time_us.saturating_sub(from_us) > self.longest_us).then(|| self.interruption(from_us, time_us))
+    }
+
+    #[cold]
+    fn interruption(&mut self, from_us: i64, to_us: i64) -> Interruption {
+        let missing = if self.every_us == 0 { Some((from_us, to_us)) } else { self.missing_of_bursts(from_us, to_us) };
+        Interruption { from_us, to_us, gap: missing.map(|(from_us, to_us)| Gap { from_us, to_us }) }
+    }
+
+    /// What is missing of the bursts that were due between two samples.
+    fn missing_of_bursts(&mut self, from_us: i64, to_us: i64) -> Option<(i64, i64)> {
+        let pause_us = self.every_us - self.burst_us;
+        let length_us = to_us.saturating_sub(from_us);
+        let begun_us = self.burst_from_us;
+        let end_us = begun_us.saturating_add(self.burst_us);
+        let is_whole = from_us >= end_us.saturating_sub(self.longest_us);
+        // Samples may begin in the middle of a burst: its pause is then as long as any.
+        let is_usual = length_us.saturating_sub(pause_us).abs() <= self.longest_us;
+        if is_usual || (is_whole && length_us < pause_us) {
+            self.burst_from_us = to_us;
+            return None;
+        }
+        if to_us < end_us {
+            return Some((from_us, to_us));
+        }
+        let phase_us = to_us.saturating_sub(begun_us).rem_euclid(self.every_us);
+        let is_at_start = phase_us.min(self.every_us - phase_us) <= self.longest_us;
+        let is_within = !is_at_start && phase_us < self.burst_us;
+        self.burst_from_us = if is_within { to_us.saturating_sub(phase_us) } else { to_us };
+        let missing_from_us = if is_whole { begun_us.saturating_add(self.every_us) } else { from_us };
+        let missing_to_us = if is_at_start { to_us.saturating_sub(pause_us) } else { to_us };
+        Some((missing_from_us.min(missing_to_us), missing_to_us))
     }
 }
 
@@ -47,19 +103,55 @@ impl GapFinder {
 mod tests {
     use super::*;
 
-    fn gaps(mut finder: GapFinder, seconds: &[i64]) -> usize {
-        seconds.iter().filter(|second| finder.step(**second * SECOND_US).is_some()).count()
+    /// The interruptions between samples at these seconds, those that are gaps with their ends.
+    fn interruptions(mut finder: GapFinder, seconds: impl IntoIterator<Item = i64>) -> Vec<Option<(i64, i64)>> {
+        let times = seconds.into_iter().map(|second| second * SECOND_US);
+        let found = times.filter_map(|time_us| finder.step(time_us));
+        found.map(|found| found.gap.map(|gap| (gap.from_us / SECOND_US, gap.to_us / SECOND_US))).collect()
     }
 
     #[test]
     fn three_periods_and_a_second_are_no_gap_yet() {
-        assert_eq!(gaps(GapFinder::new(100_000, 0, 0), &[0, 1, 2]), 0);
-        assert_eq!(gaps(GapFinder::new(100_000, 0, 0), &[0, 2]), 1);
-        assert_eq!(gaps(GapFinder::new(1_000_000, 0, 0), &[0, 3, 7]), 1);
+        assert_eq!(interruptions(GapFinder::new(100_000, 0, 0), [0, 1, 2]), []);
+        assert_eq!(interruptions(GapFinder::new(100_000, 0, 0), [0, 2]), [Some((0, 2))]);
+        assert_eq!(interruptions(GapFinder::new(1_000_000, 0, 0), [0, 3, 7]), [Some((3, 7))]);
+    }
+
+    /// Bursts of a minute every five, a sample a second.
+    fn bursts(seconds: impl IntoIterator<Item = i64>) -> Vec<Option<(i64, i64)>> {
+        interruptions(GapFinder::new(1_000_000, 60, 300), seconds)
     }
 
     #[test]
     fn pauses_between_bursts_are_no_gaps() {
-        assert_eq!(gaps(GapFinder::new(1_000_000, 20, 300), &[0, 20, 300, 320, 900]), 1);
+        assert_eq!(bursts((0..60).chain(300..360).chain(600..660)), [None, None]);
+        // The data begin in the middle of a burst.
+        assert_eq!(bursts((20..60).chain(300..360)), [None]);
+        // A burst on an event, and the next by the clock.
+        assert_eq!(bursts((0..60).chain(300..360).chain(430..490).chain(600..660)), [None, None, None]);
+    }
+
+    #[test]
+    fn a_hole_within_a_burst_is_a_gap() {
+        assert_eq!(bursts((0..10).chain(40..60).chain(300..360)), [Some((9, 40)), None]);
+        assert_eq!(bursts((0..60).chain(300..310).chain(340..360).chain(600..660)), [None, Some((309, 340)), None]);
+    }
+
+    #[test]
+    fn what_is_missing_of_bursts_is_a_gap_and_the_pauses_beside_it_are_none() {
+        // The rest of a burst that breaks off; two whole bursts; the beginning of a burst.
+        assert_eq!(bursts((0..60).chain(300..320).chain(600..660)), [None, Some((319, 360))]);
+        assert_eq!(bursts((0..60).chain(900..960).chain(1200..1260)), [Some((300, 660)), None]);
+        assert_eq!(bursts((0..60).chain(330..360).chain(600..660)), [Some((300, 330)), None]);
+    }
+
+    #[test]
+    fn no_times_overflow() {
+        for (period_us, burst_s, every_s) in [(0, 0, 0), (u32::MAX, 5, u32::MAX), (1, 60, 300)] {
+            let mut finder = GapFinder::new(period_us, burst_s, every_s);
+            for time_us in [i64::MIN, i64::MAX, 0, i64::MIN + 1, i64::MAX] {
+                finder.step(time_us);
+            }
+        }
     }
 }

@@ -10,6 +10,7 @@ use crate::{
     block::QuantityBlock,
     csv::{CONTACTS, CsvError, CsvOptions, CsvReader, CsvReport},
     input::Input,
+    period::usual_step_us,
     writer::{RecordingWriteError, RecordingWriter},
 };
 
@@ -83,7 +84,7 @@ pub fn import(
     let input = Input::open(csv).map_err(CsvError::from)?;
     let again = input.another_pass().map_err(CsvError::from)?;
     let file = input.file.clone();
-    let mut csv = CsvReader::from_input(input, options.clone())?;
+    let mut csv = CsvReader::from_input(input, options.clone())?.for_site(site);
     let mut extent = Extent::default();
     while let Some(block) = csv.next_block()? {
         extent.add(block);
@@ -95,7 +96,7 @@ pub fn import(
     let (spans, widened) = spans(site, &extent);
     let header = header(site, &extent, first_us, &spans);
     let mut writer = RecordingWriter::create(recording, header.clone())?;
-    let mut csv = CsvReader::from_input(again, options.clone())?;
+    let mut csv = CsvReader::from_input(again, options.clone())?.for_site(site);
     let scales = spans.0.map(|span| FrontEnd::default().scale(span));
     while let Some(block) = csv.next_block()? {
         for (time_us, quantities, contacts) in block.rows() {
@@ -116,25 +117,22 @@ struct Extent {
     /// Least and greatest quantity of each channel; turned round where it has none.
     ranges: Channels<(f32, f32)>,
     contacts: u8,
-    /// Steps of time at the start of the file, microseconds.
-    steps_us: Vec<i64>,
+    /// Usual time between the first rows, microseconds.
+    step_us: Option<u32>,
 }
 
 impl Default for Extent {
     fn default() -> Self {
         let none = (f32::INFINITY, f32::NEG_INFINITY);
-        Extent { first_us: None, ranges: Channels([none; CHANNELS]), contacts: 0, steps_us: Vec::new() }
+        Extent { first_us: None, ranges: Channels([none; CHANNELS]), contacts: 0, step_us: None }
     }
 }
 
 impl Extent {
     fn add(&mut self, block: QuantityBlock<'_>) {
-        /// Enough steps to tell the sample period from.
-        const STEPS: usize = 1 << 16;
-        self.first_us = self.first_us.or(block.times_us.first().copied());
-        if self.steps_us.len() < STEPS {
-            let steps = block.times_us.iter().zip(block.times_us.iter().skip(1));
-            self.steps_us.extend(steps.map(|(before, after)| after - before).filter(|step| *step > 0));
+        if self.first_us.is_none() {
+            self.first_us = block.times_us.first().copied();
+            self.step_us = usual_step_us(block.times_us);
         }
         for channel in Channel::ALL {
             let range = self.ranges.slot(channel);
@@ -151,17 +149,10 @@ impl Extent {
         least <= greatest
     }
 
-    /// The site's sample period where the rows keep to it, else the median step between them, microseconds.
-    fn period_us(&self, usual_us: u32) -> u32 {
-        let mut steps = self.steps_us.clone();
-        if steps.is_empty() {
-            return usual_us;
-        }
-        let middle = steps.len() / 2;
-        let (_, median, _) = steps.select_nth_unstable(middle);
-        let median = u32::try_from(*median).unwrap_or(u32::MAX);
+    /// The site's sample period where the rows keep to it, else the usual step between them, microseconds.
+    fn period_us(&self, site_us: u32) -> u32 {
         // A clock that wanders by a few per cent still means the site's rate.
-        if median.abs_diff(usual_us) <= usual_us / 20 { usual_us } else { median }
+        self.step_us.filter(|step_us| step_us.abs_diff(site_us) > site_us / 20).unwrap_or(site_us)
     }
 }
 
@@ -197,7 +188,7 @@ fn header(site: &Site, extent: &Extent, first_us: i64, spans: &Channels<Span>) -
         ChannelInfo { id: channel as u8, low, high }
     });
     let known = CONTACTS.iter().filter(|contact| Contacts(extent.contacts).get(**contact).is_some());
-    let usual_period_us = (1e6 / site.sensors.sample_hz) as u32;
+    let site_period_us = (1e6 / site.sensors.sample_hz) as u32;
     let burst = site.sampling.burst;
     Header {
         // A valve's id is at most as long as a device's.
@@ -207,7 +198,7 @@ fn header(site: &Site, extent: &Extent, first_us: i64, spans: &Channels<Span>) -
         settings_digest: 0,
         channels: channels.collect(),
         contacts_fitted: known.fold(0, |bits, contact| bits | (1 << (*contact as u8))),
-        sample_period_us: extent.period_us(usual_period_us),
+        sample_period_us: extent.period_us(site_period_us),
         anchor_us: first_us,
         shunt_milliohm: (front_end.shunt_ohm * 1000.0) as u32,
         full_scale_mv: (front_end.full_scale_v * 1000.0).round() as u32,

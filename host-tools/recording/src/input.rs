@@ -121,7 +121,7 @@ fn open_content(file: &Path) -> io::Result<File> {
 }
 
 /// What these first bytes of a file say it is; `None` when they fit nothing.
-pub fn kind_of(probe: &[u8]) -> Option<FileKind> {
+fn kind_of(probe: &[u8]) -> Option<FileKind> {
     let mut events = frames(probe);
     while let Some(event) = events.next() {
         if matches!(event, Event::Frame(_)) {

@@ -11,6 +11,7 @@ use crate::{
     csv::{CONTACTS, CsvError, CsvOptions, CsvReader, CsvReport, contact_column},
     gaps::GapFinder,
     input::{FileKind, Input},
+    period::usual_step_us,
     recording::{Item, Recording, RecordingError},
 };
 
@@ -207,16 +208,11 @@ struct Times {
 
 impl Times {
     fn add(&mut self, times_us: &[i64]) {
-        // A CSV file does not say its period: its first step must do.
-        let finder = self.finder.get_or_insert_with(|| {
-            let step = match times_us {
-                [first, second, ..] => second - first,
-                _ => 0,
-            };
-            GapFinder::new(u32::try_from(step).unwrap_or_default(), 0, 0)
-        });
+        // A CSV file does not say its period: its first rows must do.
+        let finder =
+            self.finder.get_or_insert_with(|| GapFinder::new(usual_step_us(times_us).unwrap_or_default(), 0, 0));
         for time_us in times_us {
-            if let Some(gap) = finder.step(*time_us)
+            if let Some(gap) = finder.step(*time_us).and_then(|interruption| interruption.gap)
                 && let (Some(from), Some(to)) = (instant(gap.from_us), instant(gap.to_us))
             {
                 self.gaps.add(Stretch { from, to });

@@ -164,6 +164,20 @@ fn ten_rising_rows_after_a_jump_back_are_a_clock_step() {
 }
 
 #[test]
+fn a_row_stamped_far_ahead_is_rejected_and_no_clock_step() {
+    // About two years ahead: early in the file, about where the reader hands out its first block, and near the end.
+    for at in [20, 4_090, 4_095, 4_100, 4_997] {
+        let good = (0..5_000).map(i64::from);
+        let bad = rows(good.clone().take(at).chain([63_000_000]).chain(good.clone().skip(at)));
+        let (samples, report) = read(&bad);
+        assert_eq!(report.rows.out_of_order, Tally { count: 1, first_line: at as u64 + 2 }, "{at}");
+        assert_eq!((report.rows.used, report.rows.clock_steps.count), (5_000, 0));
+        let times = |samples: &[QuantitySample]| samples.iter().map(|sample| sample.time_us).collect::<Vec<_>>();
+        assert_eq!(times(&samples), times(&read(&rows(good)).0));
+    }
+}
+
+#[test]
 fn a_header_alone_has_no_samples() {
     let (samples, report) = read(HEADER);
     assert_eq!((samples.len(), report.rows.read), (0, 0));

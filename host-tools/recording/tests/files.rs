@@ -5,7 +5,7 @@ use std::{fs, io::Write, path::Path};
 
 use airvalve_recording::{
     Item, Recording, RecordingWriter, WholeFile,
-    csv::{CsvOptions, CsvReader},
+    csv::{CsvOptions, CsvReader, Tally},
     export_csv, import, inspect,
 };
 use airvalve_sensors::{Channel, CodeSample, Contact, Contacts, MISSING_CODE};
@@ -189,6 +189,42 @@ fn a_span_is_widened_to_hold_the_data_and_it_is_said() {
     assert_eq!(imported.header.channels.iter().map(|info| info.id).collect::<Vec<_>>(), [0, 1]);
     assert_eq!(samples(&out)[0].codes.get(Channel::ChamberPressure), 24_000);
     assert_eq!(imported.header.sample_period_us, 1_000_000);
+}
+
+#[test]
+fn a_cell_that_no_transmitter_can_give_destroys_no_channel() {
+    let folder = tempfile::tempdir().unwrap();
+    let (csv, again, out) = (folder.path().join("a.csv"), folder.path().join("b.csv"), folder.path().join("a"));
+    let rows = "1,50,100,1\n2,1e30,100,1\n3,51,-99999,1\n4,52,100,1\n5,1101,100,1\n6,1100,100,1\n";
+    fs::write(&csv, format!("time,float_pct,pressure_kpa,odour_ppm\n{rows}")).unwrap();
+    let imported = import(&csv, &site(), &CsvOptions::default(), &out).unwrap();
+    let far = |count, first_line| Tally { count, first_line };
+    assert_eq!(imported.report.far_cells, [("float_pct", far(2, 3)), ("pressure_kpa", far(1, 4))]);
+    assert_eq!((imported.report.rows.used, imported.report.bad_cells.len()), (6, 0));
+    // What is believed widens the span, and the others are still told apart.
+    assert_eq!(imported.widened.len(), 1);
+    export_csv(&out, &again).unwrap();
+    let mut reader = CsvReader::open(&again, CsvOptions::default()).unwrap();
+    let block = reader.next_block().unwrap().unwrap();
+    let float_pct = block.columns.get(Channel::FloatPosition);
+    for (read, wanted) in float_pct.iter().zip([50.0, f32::NAN, 51.0, 52.0, f32::NAN, 1100.0]) {
+        assert!((read - wanted).abs() < 0.1 || (read.is_nan() && wanted.is_nan()), "{float_pct:?}");
+    }
+    assert!(block.columns.get(Channel::ChamberPressure)[2].is_nan());
+}
+
+#[test]
+fn inspect_and_import_tell_the_same_sample_period() {
+    let folder = tempfile::tempdir().unwrap();
+    let (csv, out) = (folder.path().join("a.csv"), folder.path().join("a"));
+    // A second between rows, but seven between the first two.
+    let row = |second: u32| format!("{second},50,100,1\n");
+    let rows: String = [0].into_iter().chain(7..60).chain(68..120).map(row).collect();
+    fs::write(&csv, format!("time,float_pct,pressure_kpa,odour_ppm\n{rows}")).unwrap();
+    assert_eq!(import(&csv, &site(), &CsvOptions::default(), &out).unwrap().header.sample_period_us, 1_000_000);
+    let gaps = |file: &Path| inspect(file, &CsvOptions::default()).unwrap().gaps;
+    assert_eq!(gaps(&csv).count, 2);
+    assert_eq!(gaps(&csv), gaps(&out));
 }
 
 #[test]

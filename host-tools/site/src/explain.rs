@@ -6,7 +6,8 @@ use airvalve_sensors::{Channel, FrontEnd};
 
 use crate::{
     keys::{SITE, sensor_table},
-    model::{OrificeFlow, Origin, Site},
+    model::{Origin, Site},
+    orifice::{round, steady},
 };
 
 /// Explains a site for people: every value with unit and origin, then the figures derived from it.
@@ -46,7 +47,7 @@ fn derived(site: &Site) -> Vec<String> {
     let working_kpa = site.line.working_kpa + site.p_atm_kpa;
     for (place, orifice) in valve.release_orifices.iter().enumerate() {
         let name = if place == 0 { "small orifice" } else { "second stage" };
-        let flow = orifice.flow.steady(working_kpa, site.p_atm_kpa, site.water.temperature_c);
+        let flow = steady(site.release_orifice(&orifice.flow), working_kpa, site.p_atm_kpa, site.water.temperature_c);
         figures.push(format!(
             "{name} at working pressure ({:.1} kPa absolute): {:.1} NL/min, {}",
             working_kpa,
@@ -77,12 +78,8 @@ fn derived(site: &Site) -> Vec<String> {
 fn inflow(site: &Site) -> String {
     const VACUUM_KPA: f64 = 20.0;
     let large = &site.valve.large_orifice;
-    let flow = OrificeFlow::Coefficient {
-        diameter_mm: large.diameter_mm,
-        discharge_coefficient: large.inflow_coefficient,
-        reference_ratio: None,
-    };
+    let orifice = round(large.diameter_mm, large.inflow_coefficient);
     let inside_kpa = site.p_atm_kpa - VACUUM_KPA;
-    let admitted = flow.steady(site.p_atm_kpa, inside_kpa, site.water.temperature_c);
+    let admitted = steady(orifice, site.p_atm_kpa, inside_kpa, site.water.temperature_c);
     format!("large orifice at {VACUUM_KPA} kPa of vacuum: {:.0} NL/min in", admitted.nl_min)
 }

@@ -1,5 +1,9 @@
-//! Every key of a site file and of a main file: bounds, unit, default, meaning.
+//! Every key of a site file, a main file and a labels file: bounds, unit, default, meaning.
 
+use airvalve_monitor::{
+    Fault,
+    fault::{SENSOR_FAULTS, VALVE_FAULTS},
+};
 use airvalve_sensors::Channel;
 
 use crate::schema::{
@@ -46,6 +50,9 @@ pub const SITE: Schema = Schema {
 
 /// A main file.
 pub const MAIN: Schema = Schema { keys: MAIN_KEYS, wildcards: &[] };
+
+/// A labels file.
+pub const LABELS: Schema = Schema { keys: LABELS_KEYS, wildcards: &[] };
 
 /// The keys of a site file, in the order of the template.
 #[rustfmt::skip] // a table: one row a key
@@ -104,4 +111,28 @@ const MAIN_KEYS: &[Key] = &[
     key("valve[].files", FileNames, Required("[\"night-1.airvalve\"]"), "The valve's recordings or CSV files."),
     key("valve[].chainage_m", number(0.0, 1e6, "m"), Computed("not given"), "Distance along the main from the station."),
     key("valve[].elevation_m", number(-500.0, 6000.0, "m"), Computed("not given"), "Elevation of the main at the valve."),
+];
+
+/// The kinds of alarm, and none.
+const KINDS: &[&str] = &["stuck-open", "stuck-closed", "fouling", "sensor-fault", "none"];
+/// Every fault by its name.
+const FAULTS: [&str; VALVE_FAULTS + SENSOR_FAULTS] = {
+    let mut names = [""; VALVE_FAULTS + SENSOR_FAULTS];
+    let mut place = 0;
+    while place < names.len() {
+        let fault = if place < VALVE_FAULTS { Fault::VALVE[place] } else { Fault::SENSOR[place - VALVE_FAULTS] };
+        names[place] = fault.name();
+        place += 1;
+    }
+    names
+};
+
+#[rustfmt::skip]
+const LABELS_KEYS: &[Key] = &[
+    key("label[].file", FileName, Required("\"night-1.airvalve\""), "The recording or CSV file that was looked at."),
+    key("label[].kind", OneOf(KINDS), Required("\"stuck-open\""), "What was wrong; `none` where nothing was."),
+    key("label[].fault", OneOf(&FAULTS), Computed("not known"), "Which fault it was."),
+    key("label[].from", Time, Conditional("2026-03-01T21:14:00Z"), "Since when it was wrong; not with `none`."),
+    key("label[].to", Time, Computed("to the end"), "Until when."),
+    key("label[].note", Text, Computed("not given"), "A remark for people."),
 ];

@@ -35,6 +35,13 @@ pub struct Site {
     pub stated: Vec<Stated>,
 }
 
+impl Site {
+    /// Whether the file itself gives `site.valve_id`, and not its name.
+    pub fn is_id_given(&self) -> bool {
+        self.stated.iter().any(|stated| stated.key == "site.valve_id" && stated.origin == Origin::File)
+    }
+}
+
 /// One value of a site, as text.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Stated {

@@ -1,8 +1,14 @@
-//! What an orifice passes at a steady pressure, for the explanation of a site.
+//! The orifices of a site as the detector computes with them, and what they pass at a steady pressure.
 
-use airvalve_monitor::airflow::{CRITICAL_RATIO, Orifice};
+use airvalve_monitor::airflow::{CRITICAL_RATIO, NORMAL_DENSITY_KG_M3, Orifice};
 
-use crate::model::OrificeFlow;
+use crate::model::{OrificeFlow, Site};
+
+/// Discharge coefficient of a sharp edge over pressure ratio p2/p1, relative to one another.
+///
+/// # Source
+/// Perry's Chemical Engineers' Handbook (from memory): 0.61 at p2/p1 = 0.95, 0.74 at 0.53, 0.80 at 0.36, 0.83 at 0.24.
+const SHARP_EDGE: [(f64, f64); 4] = [(0.24, 0.83), (0.36, 0.80), (0.53, 0.74), (0.95, 0.61)];
 
 /// Air that leaves a space through an orifice.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -13,12 +19,14 @@ pub(crate) struct SteadyFlow {
     pub(crate) is_choked: bool,
 }
 
-impl OrificeFlow {
-    /// The orifice as the detector computes with it, the coefficient taken as it is given.
-    pub(crate) fn orifice(&self) -> Orifice {
-        match *self {
-            OrificeFlow::Coefficient { diameter_mm, discharge_coefficient, .. } => {
-                Orifice::Area { effective_area_mm2: (discharge_coefficient * circle_mm2(diameter_mm)) as f32 }
+impl Site {
+    /// A release orifice at working pressure: a coefficient given at another pressure ratio is carried over.
+    pub(crate) fn release_orifice(&self, flow: &OrificeFlow) -> Orifice {
+        match *flow {
+            OrificeFlow::Coefficient { diameter_mm, discharge_coefficient, reference_ratio } => {
+                let working_ratio = self.p_atm_kpa / (self.p_atm_kpa + self.line.working_kpa);
+                let carried = reference_ratio.map_or(1.0, |ratio| sharp_edge(working_ratio) / sharp_edge(ratio));
+                round(diameter_mm, discharge_coefficient * carried)
             }
             OrificeFlow::Conductance { sonic_conductance_dm3_s_bar, critical_ratio } => Orifice::Conductance {
                 sonic_conductance_dm3_s_bar: sonic_conductance_dm3_s_bar as f32,
@@ -26,24 +34,48 @@ impl OrificeFlow {
             },
         }
     }
+}
 
-    /// Air that flows between two absolute pressures in kPa, the upstream air at a temperature in degC.
-    pub(crate) fn steady(&self, upstream_kpa: f64, downstream_kpa: f64, temperature_c: f64) -> SteadyFlow {
-        let orifice = self.orifice();
-        let critical_ratio = match orifice {
-            Orifice::Area { .. } => CRITICAL_RATIO,
-            Orifice::Conductance { critical_ratio, .. } => critical_ratio,
-        };
-        let temperature_k = (temperature_c + 273.15) as f32;
-        let kg_s = orifice.mass_flow_kg_s(upstream_kpa as f32, downstream_kpa as f32, temperature_k);
-        SteadyFlow {
-            nl_min: f64::from(kg_s / airvalve_monitor::airflow::NORMAL_DENSITY_KG_M3) * 60_000.0,
-            is_choked: downstream_kpa <= f64::from(critical_ratio) * upstream_kpa,
-        }
+/// A round orifice.
+pub(crate) fn round(diameter_mm: f64, discharge_coefficient: f64) -> Orifice {
+    let circle_mm2 = std::f64::consts::FRAC_PI_4 * diameter_mm * diameter_mm;
+    Orifice::Area { effective_area_mm2: (discharge_coefficient * circle_mm2) as f32 }
+}
+
+/// Air that flows between two absolute pressures in kPa, the upstream air at a temperature in degC.
+pub(crate) fn steady(orifice: Orifice, upstream_kpa: f64, downstream_kpa: f64, temperature_c: f64) -> SteadyFlow {
+    let critical_ratio = match orifice {
+        Orifice::Area { .. } => CRITICAL_RATIO,
+        Orifice::Conductance { critical_ratio, .. } => critical_ratio,
+    };
+    let temperature_k = (temperature_c + 273.15) as f32;
+    let kg_s = orifice.mass_flow_kg_s(upstream_kpa as f32, downstream_kpa as f32, temperature_k);
+    SteadyFlow {
+        nl_min: f64::from(kg_s / NORMAL_DENSITY_KG_M3) * 60_000.0,
+        is_choked: downstream_kpa <= f64::from(critical_ratio) * upstream_kpa,
     }
 }
 
-/// Area of a circle, mm2.
-pub(crate) fn circle_mm2(diameter_mm: f64) -> f64 {
-    std::f64::consts::FRAC_PI_4 * diameter_mm * diameter_mm
+/// Coefficient of a sharp edge, linear between the rows of the table and level beyond them.
+fn sharp_edge(ratio: f64) -> f64 {
+    let [(_, first), ..] = SHARP_EDGE;
+    let pairs = SHARP_EDGE.iter().zip(SHARP_EDGE.iter().skip(1));
+    pairs.fold(first, |coefficient, ((low, at_low), (high, at_high))| {
+        coefficient + (ratio.clamp(*low, *high) - low) / (high - low) * (at_high - at_low)
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_sharp_edge_follows_its_table_and_stays_level_beyond() {
+        for (ratio, coefficient) in SHARP_EDGE {
+            assert!((sharp_edge(ratio) - coefficient).abs() < 1e-12, "{ratio}");
+        }
+        assert!((sharp_edge(0.74) - 0.675).abs() < 1e-12);
+        assert_eq!((sharp_edge(0.0), sharp_edge(0.1)), (0.83, 0.83));
+        assert!((sharp_edge(1.0) - 0.61).abs() < 1e-12);
+    }
 }

@@ -6,26 +6,59 @@ use airvalve_monitor::settings::{DecisionSettings, EvidenceSettings, SettingRow,
 use toml_edit::{Document, Item};
 
 use crate::{
+    FindingLimits,
     nearest::nearest,
-    problem::{Fault, FileError, Problem},
+    problem::{Fault, FileError, Problem, read_text},
 };
 
-/// Reads a settings file: tables `[evidence]` and `[decision]`.
+/// What a settings file says.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct SettingsFile {
+    /// Thresholds of the detector: `[evidence]` and `[decision]`.
+    pub detector: Settings,
+    /// Thresholds of the findings: `[findings]`.
+    pub findings: FindingLimits,
+}
+
+impl SettingsFile {
+    /// The tables of a settings file with their rows, in the order in which they are explained.
+    pub const TABLES: [(&'static str, &'static [SettingRow]); 3] =
+        [("evidence", EvidenceSettings::ROWS), ("decision", DecisionSettings::ROWS), ("findings", FindingLimits::ROWS)];
+
+    /// The value of a row by the names of its table and its own.
+    pub fn get(&self, table: &str, name: &str) -> Option<f32> {
+        match table {
+            "evidence" => self.detector.evidence.get(name),
+            "decision" => self.detector.decision.get(name),
+            "findings" => self.findings.get(name),
+            _ => None,
+        }
+    }
+
+    fn set(&mut self, table: &str, name: &str, value: f32) -> bool {
+        match table {
+            "evidence" => self.detector.evidence.set(name, value),
+            "decision" => self.detector.decision.set(name, value),
+            "findings" => self.findings.set(name, value),
+            _ => false,
+        }
+    }
+}
+
+/// Reads a settings file.
 ///
 /// # Errors
 /// [`FileError`] with every line that is wrong.
-pub fn read_settings(path: impl AsRef<Path>) -> Result<Settings, FileError> {
-    let file = path.as_ref();
-    let text =
-        std::fs::read_to_string(file).map_err(|source| FileError::Unreadable { file: file.to_path_buf(), source })?;
-    parse_settings(&text, file)
+pub fn read_settings(path: impl AsRef<Path>) -> Result<SettingsFile, FileError> {
+    let path = path.as_ref();
+    parse_settings(&read_text(path)?, path)
 }
 
 /// Reads settings from text; `file` is named in errors.
 ///
 /// # Errors
 /// [`FileError`] with every line that is wrong.
-pub fn parse_settings(text: &str, file: &Path) -> Result<Settings, FileError> {
+pub fn parse_settings(text: &str, file: &Path) -> Result<SettingsFile, FileError> {
     let refused = |problems| FileError::Refused { file: file.to_path_buf(), problems };
     let line_of = |offset: usize| text.get(..offset).map_or(1, |before| before.matches('\n').count() + 1);
     let document: Document<&str> = Document::parse(text).map_err(|error| {
@@ -34,28 +67,20 @@ pub fn parse_settings(text: &str, file: &Path) -> Result<Settings, FileError> {
             fault: Fault::Syntax { message: error.message().trim().replace('\n', "; ") },
         }])
     })?;
-    let mut settings = Settings::default();
+    let mut settings = SettingsFile::default();
     let mut problems = Vec::new();
     for (table_name, item) in document.iter() {
         let line = document.key(table_name).and_then(|key| key.span()).map_or(1, |span| line_of(span.start));
-        let rows = match table_name {
-            "evidence" => EvidenceSettings::ROWS,
-            "decision" => DecisionSettings::ROWS,
-            _ => {
-                let nearest = nearest(table_name, ["evidence", "decision"].map(String::from).into_iter());
-                problems.push(Problem { line, fault: Fault::UnknownKey { key: table_name.into(), nearest } });
-                continue;
-            }
+        let Some((_, rows)) = SettingsFile::TABLES.iter().find(|(name, _)| *name == table_name) else {
+            let known = SettingsFile::TABLES.iter().map(|(name, _)| (*name).to_owned());
+            let fault = Fault::UnknownKey { key: table_name.into(), nearest: nearest(table_name, known) };
+            problems.push(Problem { line, fault });
+            continue;
         };
         let Some(table) = item.as_table_like() else {
-            problems.push(Problem {
-                line,
-                fault: Fault::NotAllowed {
-                    key: table_name.into(),
-                    value: item.to_string().trim().into(),
-                    allowed: "a table".into(),
-                },
-            });
+            let value = item.to_string().trim().into();
+            let fault = Fault::NotAllowed { key: table_name.into(), value, allowed: "a table".into() };
+            problems.push(Problem { line, fault });
             continue;
         };
         for (name, item) in table.iter() {
@@ -63,10 +88,7 @@ pub fn parse_settings(text: &str, file: &Path) -> Result<Settings, FileError> {
             let line = span.map_or(line, |span| line_of(span.start));
             match checked(table_name, name, item, rows) {
                 Ok(value) => {
-                    let _ = match table_name {
-                        "evidence" => settings.evidence.set(name, value),
-                        _ => settings.decision.set(name, value),
-                    };
+                    settings.set(table_name, name, value);
                 }
                 Err(fault) => problems.push(Problem { line, fault }),
             }
@@ -81,9 +103,10 @@ fn checked(table: &str, name: &str, item: &Item, rows: &[SettingRow]) -> Result<
         let nearest = nearest(&key, rows.iter().map(|row| format!("{table}.{}", row.name)));
         return Err(Fault::UnknownKey { key, nearest });
     };
-    let value = item.as_float().or_else(|| item.as_integer().map(|whole| whole as f64));
+    // As a row has it: its least value need not be the decimal that stands in the file.
+    let value = item.as_float().or_else(|| item.as_integer().map(|whole| whole as f64)).map(|value| value as f32);
     match value {
-        Some(value) if value >= f64::from(row.least) && value <= f64::from(row.most) => Ok(value as f32),
+        Some(value) if (row.least..=row.most).contains(&value) => Ok(value),
         _ => Err(Fault::NotAllowed {
             key,
             value: item.to_string().trim().into(),
@@ -99,14 +122,30 @@ mod tests {
 
     #[test]
     fn what_is_not_named_keeps_its_default() {
-        let settings = parse_settings("[decision]\nstuck_on_delay_s = 90\n", Path::new("s.toml")).unwrap();
-        assert_eq!(settings.decision.stuck_on_delay_s, 90.0);
-        assert_eq!(settings.evidence, EvidenceSettings::default());
+        let text = "[decision]\nstuck_on_delay_s = 90\n[findings]\nvacuum_kpa = 8\n";
+        let settings = parse_settings(text, Path::new("s.toml")).unwrap();
+        assert_eq!(settings.detector.decision.stuck_on_delay_s, 90.0);
+        assert_eq!(settings.detector.evidence, EvidenceSettings::default());
+        assert_eq!(settings.findings, FindingLimits { vacuum_kpa: 8.0, ..FindingLimits::default() });
+    }
+
+    #[test]
+    fn every_row_can_be_set_to_any_value_in_its_range_and_to_no_other() {
+        for (table, rows) in SettingsFile::TABLES {
+            for row in rows {
+                let parsed =
+                    |value: f32| parse_settings(&format!("[{table}]\n{} = {value:?}\n", row.name), Path::new("s.toml"));
+                for value in [row.least, row.default, row.most] {
+                    assert_eq!(parsed(value).unwrap().get(table, row.name), Some(value), "{table}.{}", row.name);
+                }
+                assert!(parsed(row.least - 1.0).is_err() && parsed(row.most + 1.0).is_err(), "{table}.{}", row.name);
+            }
+        }
     }
 
     #[test]
     fn every_wrong_line_is_named_at_once() {
-        let text = "[decision]\nstuck_on_delay = 90\nfouling_threshold = -1\n[evidenc]\n";
+        let text = "[decision]\nstuck_on_delay = 90\nfouling_threshold = -1\n[evidenc]\n[findings]\nvacuum_s = -2\n";
         let message = parse_settings(text, Path::new("s.toml")).unwrap_err().to_string();
         assert!(
             message
@@ -115,5 +154,9 @@ mod tests {
         );
         assert!(message.contains("s.toml:3: `decision.fouling_threshold` = -1 is not allowed"), "{message}");
         assert!(message.contains("s.toml:4: `evidenc` is unknown, did you mean `evidence`?"), "{message}");
+        assert!(
+            message.contains("s.toml:6: `findings.vacuum_s` = -2 is not allowed (allowed: 0 to 86400 s)"),
+            "{message}"
+        );
     }
 }

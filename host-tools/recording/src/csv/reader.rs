@@ -6,12 +6,13 @@ use std::{
     path::{Path, PathBuf},
 };
 
-use airvalve_sensors::Channel;
+use airvalve_sensors::{Channel, Channels};
+use airvalve_site::Site;
 use serde::Serialize;
 
 use super::{
     CsvError, RowCounts, Tally,
-    gate::{Gate, Verdict},
+    gate::{Gate, REVOCABLE_ROWS, Verdict},
     layout::{CsvOptions, Layout, Role},
     lines::Lines,
     row::{Row, RowReader},
@@ -24,6 +25,10 @@ use crate::{
 /// Rows in a block, up to the few that a clock step adds.
 const BLOCK_ROWS: usize = 4096;
 
+/// How far beyond its span, in widths of it, a transmitter's reading may lie. At 21 widths a recording still resolves a
+/// thousandth of the site's span, well below the accuracy of any transmitter.
+const FARTHEST_SPANS: f32 = 10.0;
+
 /// What was met in a CSV file so far.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct CsvReport {
@@ -31,6 +36,8 @@ pub struct CsvReport {
     pub rows: RowCounts,
     /// Cells that could not be read, by column: missing samples.
     pub bad_cells: Vec<(&'static str, Tally)>,
+    /// Cells with a number that no transmitter of the site can give, by column: missing samples.
+    pub far_cells: Vec<(&'static str, Tally)>,
     /// Rows with more cells than the header has columns: their samples are missing.
     pub long_rows: Tally,
     /// Columns that are not known, and left out.
@@ -57,6 +64,8 @@ pub struct CsvReader<R = File> {
     gate: Gate,
     held: Vec<Row>,
     block: BlockBuffer<f32>,
+    /// Rows of the block that have been handed out; what stands behind them may still be revoked.
+    handed_out: usize,
 }
 
 impl CsvReader<File> {
@@ -104,7 +113,19 @@ impl<R: Read> CsvReader<R> {
             gate: Gate::default(),
             held: Vec::new(),
             block: BlockBuffer::empty(BLOCK_ROWS + 16),
+            handed_out: 0,
         })
+    }
+
+    /// Takes for missing what lies more than ten spans beyond the span of a site's transmitter: it is no reading, and a
+    /// recording whose span held it could not tell the others apart.
+    #[must_use]
+    pub fn for_site(mut self, site: &Site) -> CsvReader<R> {
+        self.rows.believed = Channels(site.sensors.channels.0.map(|sensor| {
+            let beyond = FARTHEST_SPANS * sensor.span.width();
+            (sensor.span.low - beyond, sensor.span.high + beyond)
+        }));
+        self
     }
 
     /// The channels that the file has columns for.
@@ -121,6 +142,7 @@ impl<R: Read> CsvReader<R> {
         CsvReport {
             rows: self.gate.counts,
             bad_cells: self.rows.bad_cells(),
+            far_cells: self.rows.far_cells(),
             long_rows: self.rows.long_rows,
             unused_columns: self.rows.layout.unused.clone(),
             first_unreadable_time: self.rows.first_unreadable.clone(),
@@ -132,16 +154,18 @@ impl<R: Read> CsvReader<R> {
     /// # Errors
     /// [`CsvError`] when the source fails, or the first times or rows show that the file is of another shape.
     pub fn next_block(&mut self) -> Result<Option<QuantityBlock<'_>>, CsvError> {
-        self.block.clear();
-        while self.block.len() < BLOCK_ROWS {
-            if !self.lines.fill()? {
-                self.gate.reject_held();
-                break;
-            }
+        self.block.remove_first(self.handed_out);
+        let mut is_at_end = false;
+        while self.block.len() < BLOCK_ROWS && !is_at_end {
+            is_at_end = !self.lines.fill()?;
             self.take_rows()?;
         }
-        let len = self.block.len();
-        Ok((len > 0).then(|| self.block.block(0..len)))
+        if is_at_end && let Verdict::UseHeld { instead_of } = self.gate.finish() {
+            self.use_held(instead_of);
+        }
+        let revocable = if is_at_end { 0 } else { REVOCABLE_ROWS };
+        self.handed_out = self.block.len().saturating_sub(revocable);
+        Ok((self.handed_out > 0).then(|| self.block.block(0..self.handed_out)))
     }
 
     /// Reads rows from the lines at hand until the block is full.
@@ -181,12 +205,17 @@ impl<R: Read> CsvReader<R> {
                 }
                 self.held.push(row);
             }
-            Verdict::UseHeld => {
+            Verdict::UseHeld { instead_of } => {
                 self.held.push(row);
-                for row in self.held.drain(..) {
-                    self.block.push(row.time_us.unwrap_or_default(), &row.values, row.contacts.0);
-                }
+                self.use_held(instead_of);
             }
+        }
+    }
+
+    fn use_held(&mut self, instead_of: usize) {
+        self.block.remove_last(instead_of);
+        for row in self.held.drain(..) {
+            self.block.push(row.time_us.unwrap_or_default(), &row.values, row.contacts.0);
         }
     }
 }

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use airvalve_sensors::{CHANNELS, Contacts};
+use airvalve_sensors::{CHANNELS, Channel, Channels, Contacts};
 
 use super::{
     CsvError, Tally,
@@ -19,14 +19,25 @@ pub(super) struct Row {
     pub(super) contacts: Contacts,
 }
 
+/// What is thought of a cell.
+enum Cell {
+    Good,
+    Unreadable,
+    Far,
+}
+
 /// Turns lines into rows.
 pub(super) struct RowReader {
     pub(super) layout: Layout,
     has_decimal_comma: bool,
     times: TimeParser,
     clock: Option<LocalClock>,
-    /// Tally of each column.
+    /// Least and greatest value that is believed, by channel.
+    pub(super) believed: Channels<(f32, f32)>,
+    /// Cells of each column that cannot be read.
     bad: Vec<Tally>,
+    /// Cells of each column that are not believed.
+    far: Vec<Tally>,
     pub(super) long_rows: Tally,
     pub(super) first_unreadable: Option<String>,
 }
@@ -34,7 +45,9 @@ pub(super) struct RowReader {
 impl RowReader {
     pub(super) fn new(layout: Layout, options: CsvOptions) -> RowReader {
         RowReader {
+            believed: Channels([(f32::NEG_INFINITY, f32::INFINITY); CHANNELS]),
             bad: vec![Tally::default(); layout.roles.len()],
+            far: vec![Tally::default(); layout.roles.len()],
             layout,
             has_decimal_comma: options.decimal_comma,
             times: TimeParser::default(),
@@ -76,6 +89,9 @@ impl RowReader {
                 }
                 Role::Channel(channel) if !is_empty => {
                     let (value, len) = plain_decimal(cell)?;
+                    if !self.believes(*channel, value) {
+                        return None;
+                    }
                     if let Some(slot) = row.values.get_mut(channel.index()) {
                         *slot = value;
                     }
@@ -122,40 +138,44 @@ impl RowReader {
             let role = self.layout.roles.get(place).copied().unwrap_or(Role::Unused);
             if role == Role::Time {
                 row.time_us = self.time_us(cell, number, is_first, file)?;
-            } else if !is_long
-                && !self.read_cell(role, cell, &mut row)
-                && let Some(tally) = self.bad.get_mut(place)
-            {
-                tally.add(number);
+            } else if !is_long {
+                let tallies = match self.read_cell(role, cell, &mut row) {
+                    Cell::Good => continue,
+                    Cell::Unreadable => &mut self.bad,
+                    Cell::Far => &mut self.far,
+                };
+                if let Some(tally) = tallies.get_mut(place) {
+                    tally.add(number);
+                }
             }
         }
         Ok(row)
     }
 
-    /// Reads one cell into a row; false when it says nothing that can be used.
-    fn read_cell(&self, role: Role, cell: &str, row: &mut Row) -> bool {
-        if cell.is_empty() {
-            return true;
+    /// Reads one cell into a row; a cell that is not good leaves its sample missing.
+    fn read_cell(&self, role: Role, cell: &str, row: &mut Row) -> Cell {
+        if cell.is_empty() || matches!(role, Role::Time | Role::Unused) {
+            return Cell::Good;
         }
+        let Some(value) = any_number(cell, self.has_decimal_comma) else { return Cell::Unreadable };
         match role {
+            Role::Channel(channel) if !self.believes(channel, value) => return Cell::Far,
             Role::Channel(channel) => {
-                let value = any_number(cell, self.has_decimal_comma);
                 if let Some(slot) = row.values.get_mut(channel.index()) {
-                    *slot = value.unwrap_or(f32::NAN);
+                    *slot = value;
                 }
-                value.is_some()
             }
-            Role::Contact(contact) => {
-                let state = match any_number(cell, self.has_decimal_comma) {
-                    Some(0.0) => Some(false),
-                    Some(1.0) => Some(true),
-                    _ => None,
-                };
-                row.contacts = row.contacts.with(contact, state);
-                state.is_some()
+            Role::Contact(contact) if value == 0.0 || value == 1.0 => {
+                row.contacts = row.contacts.with(contact, Some(value == 1.0));
             }
-            Role::Time | Role::Unused => true,
+            _ => return Cell::Unreadable,
         }
+        Cell::Good
+    }
+
+    fn believes(&self, channel: Channel, value: f32) -> bool {
+        let (least, greatest) = self.believed.get(channel);
+        (least..=greatest).contains(&value)
     }
 
     fn time_us(&mut self, cell: &str, line: u64, is_first: bool, file: &Path) -> Result<Option<i64>, CsvError> {
@@ -174,8 +194,18 @@ impl RowReader {
         Ok(time_us)
     }
 
+    /// Cells that cannot be read, by column.
     pub(super) fn bad_cells(&self) -> Vec<(&'static str, Tally)> {
-        let tallies = self.layout.roles.iter().zip(&self.bad);
+        self.by_column(&self.bad)
+    }
+
+    /// Cells that are not believed, by column.
+    pub(super) fn far_cells(&self) -> Vec<(&'static str, Tally)> {
+        self.by_column(&self.far)
+    }
+
+    fn by_column(&self, tallies: &[Tally]) -> Vec<(&'static str, Tally)> {
+        let tallies = self.layout.roles.iter().zip(tallies);
         let named = tallies.filter(|(_, tally)| tally.count > 0).filter_map(|(role, tally)| {
             let column = match role {
                 Role::Channel(channel) => channel.column(),
