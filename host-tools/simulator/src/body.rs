@@ -7,7 +7,7 @@
 //! and 1 at its top: below 0 there is a pocket in the pipe, well above 1 the cushion is lost.
 
 use crate::{
-    air::{GAS_CONSTANT_J_KG_K, WATER_KG_M3},
+    air::{GAS_CONSTANT_J_KG_K, NORMAL_LITRE_KG, WATER_KG_M3},
     float::Float,
     seat::Seat,
 };
@@ -77,6 +77,15 @@ pub(crate) struct Body {
     pub(crate) air_share: f64,
     /// Whether any seat is open, to either side.
     pub(crate) has_open_seat: bool,
+}
+
+/// How foul the release seats are now.
+pub(crate) struct SeatFouling {
+    pub(crate) is_releasing: bool,
+    /// Of the more clogged one.
+    pub(crate) free_share: f64,
+    /// Air through shut ones.
+    pub(crate) leak_nl_s: f64,
 }
 
 /// Conductances of the open seats, linearised about the pressure now.
@@ -281,6 +290,24 @@ impl Body {
             }
         }
         self.air_k += feed.heat_share * (feed.wall_k - self.air_k);
+    }
+
+    pub(crate) fn fouling(&self) -> SeatFouling {
+        let release = [&self.seats[SMALL], &self.seats[SECOND]];
+        let leaks = release.iter().any(|seat| seat.leak_share > 0.0 && !seat.is_open);
+        let dp = self.pressure_pa - self.p_atm_pa;
+        let leak_kg_s = if leaks && dp > 0.0 {
+            let air = self.openings().air;
+            let shut = [SMALL, SECOND].into_iter().filter(|i| !self.seats[*i].is_open);
+            shut.map(|i| air[i] * dp).sum()
+        } else {
+            0.0
+        };
+        SeatFouling {
+            is_releasing: release.iter().any(|seat| seat.is_open),
+            free_share: release.iter().fold(1.0, |least, seat| seat.free_share.min(least)),
+            leak_nl_s: leak_kg_s / NORMAL_LITRE_KG,
+        }
     }
 
     /// Time until the float or the level reaches something that matters, at the speed of now, s.

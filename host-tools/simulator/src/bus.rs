@@ -191,7 +191,8 @@ impl ConverterState {
             Some(channel) => loops.currents[channel.index()].map(|current| front_end.code_from_current(current)),
             None => Some(0),
         };
-        let difference = |plus, minus| Some(code(plus)?.saturating_sub(code(minus)?));
+        // Setting a converter up starts a difference of two inputs: a loop that is not there must not stop that.
+        let difference = |plus, minus| Some(code(plus).unwrap_or(0).saturating_sub(code(minus).unwrap_or(0)));
         match (self.config >> 12) & 7 {
             0 => difference(0, 1),
             1 => difference(0, 3),

@@ -139,6 +139,7 @@ impl Deviations {
             large_flow_ratio: self.flow[LARGE],
             pressure_zero_kpa: zero(1),
             float_zero_pct: zero(0),
+            odour_zero_ppm: zero(2),
         }
     }
 }

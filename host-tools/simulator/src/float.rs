@@ -18,6 +18,8 @@ enum Jam {
 
 /// How far a float must turn before it counts as turned, of the stroke.
 const TURN: f64 = 0.003;
+/// Breakaway of a float in nothing but grease, of the stroke.
+const GREASY_BREAKAWAY: f64 = 0.12;
 /// Speed at which rag drags a float to where it jams, strokes a second.
 const DRAG_PER_S: f64 = 0.05;
 
@@ -52,6 +54,15 @@ impl Float {
         self.jam = Jam::AtNextRest { greatest: f64::MIN };
     }
 
+    pub(crate) fn is_held(&self) -> bool {
+        matches!(self.jam, Jam::At(_))
+    }
+
+    /// What the liquid must go before grease lets it follow, of the stroke.
+    pub(crate) fn friction(&self) -> f64 {
+        GREASY_BREAKAWAY * self.grease
+    }
+
     pub(crate) fn free(&mut self) {
         self.jam = Jam::Free;
     }
@@ -77,7 +88,7 @@ impl Float {
 
     /// Sticks until the liquid has gone a breakaway distance, then slips after it slowly.
     fn slip(&mut self, level: f64, dt: f64) {
-        let breakaway = self.play + 0.12 * self.grease;
+        let breakaway = self.play + self.friction();
         let speed = 0.25 * (1.05 - self.grease);
         let behind = level.clamp(0.0, 1.0) - self.position;
         if behind.abs() > breakaway {

@@ -20,7 +20,7 @@ mod plant;
 mod random;
 mod reader;
 mod recorder;
-mod scenario;
+pub mod scenario;
 mod seat;
 mod sensing;
 mod simulation;
@@ -32,7 +32,8 @@ mod vault;
 
 pub use bus::{BusDelay, SensorBus};
 pub use keys::reference;
-pub use reader::ScenarioError;
+pub use random::Random;
+pub use reader::{Place, ScenarioError};
 pub use scenario::Scenario;
 pub use simulation::{Glimpse, Simulation, Tick};
 pub use truth::Truth;

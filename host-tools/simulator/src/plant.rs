@@ -328,6 +328,10 @@ impl Plant {
         }
     }
 
+    pub(crate) fn main_kpa(&self) -> f64 {
+        1e-3 * self.main.pressure_pa
+    }
+
     pub(crate) fn odour_ppm(&self) -> f64 {
         self.vault.near_ppm
     }

@@ -5,13 +5,13 @@
 /// # Source
 /// Published: Blackman and Vigna, Scrambled linear pseudorandom number generators, ACM TOMS 47 (2021), 36.
 #[derive(Clone, Debug)]
-pub(crate) struct Random {
+pub struct Random {
     state: [u64; 4],
 }
 
 impl Random {
     /// Streams of one seed do not overlap in practice; each part of the plant has its own, so that none disturbs another.
-    pub(crate) fn new(seed: u64, stream: u64) -> Random {
+    pub fn new(seed: u64, stream: u64) -> Random {
         let mut x = seed ^ stream.wrapping_mul(0xD1B5_4A32_D192_ED03);
         let mut next = || {
             x = x.wrapping_add(0x9E37_79B9_7F4A_7C15);
@@ -23,8 +23,9 @@ impl Random {
         Random { state: [next(), next(), next(), next()] }
     }
 
+    /// 64 random bits.
     #[inline]
-    pub(crate) fn bits(&mut self) -> u64 {
+    pub fn bits(&mut self) -> u64 {
         let [a, b, c, d] = &mut self.state;
         let result = a.wrapping_add(*d).rotate_left(23).wrapping_add(*a);
         let t = *b << 17;
@@ -39,17 +40,17 @@ impl Random {
 
     /// Uniform in 0 .. 1, the ends left out.
     #[inline]
-    pub(crate) fn uniform(&mut self) -> f64 {
+    pub fn uniform(&mut self) -> f64 {
         ((self.bits() >> 12) as f64 + 0.5) * (1.0 / 4_503_599_627_370_496.0)
     }
 
     /// Uniform in -1 .. 1.
-    pub(crate) fn symmetric(&mut self) -> f64 {
+    pub fn symmetric(&mut self) -> f64 {
         2.0 * self.uniform() - 1.0
     }
 
     /// Exponential with mean 1.
-    pub(crate) fn exponential(&mut self) -> f64 {
+    pub fn exponential(&mut self) -> f64 {
         -libm::log(self.uniform())
     }
 }

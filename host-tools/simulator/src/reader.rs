@@ -25,14 +25,15 @@ pub enum ScenarioError {
 
 /// Where a value stands, for messages that come later than the reading.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub(crate) struct Place {
+pub struct Place {
     pub(crate) file: PathBuf,
     pub(crate) line: usize,
     pub(crate) key: String,
 }
 
 impl Place {
-    pub(crate) fn contradiction(&self, value: String, rule: &'static str) -> ScenarioError {
+    /// The error for a value that stands there and does not fit.
+    pub fn contradiction(&self, value: String, rule: &'static str) -> ScenarioError {
         ScenarioError::Contradiction { file: self.file.clone(), line: self.line, key: self.key.clone(), value, rule }
     }
 }

@@ -98,6 +98,10 @@ impl Recorder {
         }
     }
 
+    pub(crate) fn arrived_nl(&self) -> f64 {
+        nl(self.arrived_kg)
+    }
+
     pub(crate) fn moment(&self, t: f64) -> Moment {
         Moment(self.start_us + libm::rint(1e6 * t) as i64)
     }

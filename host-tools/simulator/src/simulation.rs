@@ -112,6 +112,16 @@ impl Simulation {
         self.sensing.fitted()
     }
 
+    /// Contacts that are wired, one bit a contact id.
+    pub fn contacts_fitted(&self) -> u8 {
+        self.scenario.contacts.iter().fold(0, |bits, contact| bits | (1 << *contact as u8))
+    }
+
+    /// Length and spacing of the bursts in which samples are taken, s; `None` when sampling is continuous.
+    pub fn burst_s(&self) -> Option<(f64, f64)> {
+        self.burst
+    }
+
     /// Samples a second.
     pub fn sample_hz(&self) -> f64 {
         self.sample_hz
@@ -127,6 +137,11 @@ impl Simulation {
         self.sensing.codes()
     }
 
+    /// What the valve really is.
+    pub fn true_valve(&self) -> &crate::truth::TrueValveTruth {
+        &self.true_valve
+    }
+
     /// Steps of the physics so far.
     pub fn steps_taken(&self) -> u64 {
         self.plant.steps_taken
@@ -135,17 +150,29 @@ impl Simulation {
     /// What the plant really does now: for looking at, not for a detector.
     pub fn glimpse(&self) -> Glimpse {
         let around = self.plant.surroundings();
+        let body = &self.plant.body;
+        let foul = body.fouling();
         Glimpse {
+            now_s: self.plant.now_s,
             float_pct: f64::from(around.float_pct),
             level_pct: 100.0 * self.plant.body.level,
             chamber_kpa: f64::from(around.chamber_kpa),
             line_kpa: f64::from(around.line_kpa),
+            main_kpa: self.plant.main_kpa(),
             odour_ppm: self.plant.odour_ppm(),
             air_c: self.plant.body.air_k - 273.15,
             air_l: 1e3 * self.plant.body.air_m3,
             riser_l_s: 1e3 * self.plant.body.riser_m3_s,
             held_nl: self.plant.held_nl(),
+            arrived_nl: self.plant.recorder.arrived_nl(),
             is_pumping: self.plant.is_pumping(),
+            is_releasing: foul.is_releasing,
+            is_cushion_lost: body.is_cushion_lost(),
+            is_float_held: body.float.is_held(),
+            free_share: foul.free_share,
+            leak_nl_s: foul.leak_nl_s,
+            friction_pct: 100.0 * body.float.friction(),
+            sunk_pct: 100.0 * body.float.sunk,
         }
     }
 
@@ -264,18 +291,37 @@ impl Simulation {
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[allow(missing_docs)] // the names carry the units
 pub struct Glimpse {
+    /// After the start.
+    pub now_s: f64,
     pub float_pct: f64,
     /// Of the liquid: below 0 in the pipe, above 100 into the seal volume.
     pub level_pct: f64,
     pub chamber_kpa: f64,
     pub line_kpa: f64,
+    /// Of the main, without what the flow into the valve takes from it.
+    pub main_kpa: f64,
     pub odour_ppm: f64,
     pub air_c: f64,
     pub air_l: f64,
     /// Up the riser.
     pub riser_l_s: f64,
     pub held_nl: f64,
+    /// Since the start.
+    pub arrived_nl: f64,
     pub is_pumping: bool,
+    /// The float has a release orifice open, blocked or not.
+    pub is_releasing: bool,
+    pub is_cushion_lost: bool,
+    /// The float is jammed.
+    pub is_float_held: bool,
+    /// Free share of the more clogged release orifice.
+    pub free_share: f64,
+    /// Air through shut release seats.
+    pub leak_nl_s: f64,
+    /// What the liquid must go before a greasy float follows, of the stroke.
+    pub friction_pct: f64,
+    /// How much deeper the float sits than a clean one, of the stroke.
+    pub sunk_pct: f64,
 }
 
 fn refuse_missing_second_stage(faults: &[Fault], site: &Site) -> Result<(), ScenarioError> {

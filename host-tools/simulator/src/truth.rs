@@ -219,4 +219,5 @@ pub struct TrueValveTruth {
     pub large_flow_ratio: f64,
     pub pressure_zero_kpa: f64,
     pub float_zero_pct: f64,
+    pub odour_zero_ppm: f64,
 }

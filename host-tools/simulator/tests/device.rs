@@ -2,7 +2,9 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod common;
-use airvalve_sensors::{Channel, Channels, Contact, FrontEnd, LoopBand, LoopCurrent, MISSING_CODE, bus::Converter};
+use airvalve_sensors::{
+    CHANNELS, Channel, Channels, Contact, FrontEnd, LoopBand, LoopCurrent, MISSING_CODE, bus::Converter,
+};
 use airvalve_simulator::{Simulation, Truth};
 use common::{scenario, simulation, site};
 
@@ -154,6 +156,19 @@ fn a_failed_chamber_transmitter_takes_its_held_extremes_with_it() {
     let codes = simulation.codes();
     assert!(codes.get(Channel::PressureMax) < 100 && codes.get(Channel::PressureMin) < 100);
     assert!(codes.get(Channel::LinePressure) > 5_000);
+}
+
+#[test]
+fn a_converter_with_a_single_loop_reads_it() {
+    let mut simulation = simulation("channels = [\"air_temp_c\"]\nduration_h = 0.01");
+    let fitted = simulation.fitted();
+    let mut converter = Converter::second(simulation.bus(), |channel| fitted[channel.index()]);
+    let mut delay = simulation.delay();
+    simulation.next();
+    let mut codes = Channels([MISSING_CODE; CHANNELS]);
+    converter.read(&mut codes, &mut delay);
+    assert_eq!(codes.get(Channel::AirTemperature), simulation.codes().get(Channel::AirTemperature));
+    assert_eq!(converter.failed_reads, 0);
 }
 
 #[test]
