@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use airvalve_monitor::release::ARRIVAL_FACTOR;
 use airvalve_monitor::{Cycle, Monitor, Totals, ValveState};
 
 use crate::{
@@ -13,6 +14,9 @@ use crate::{
 };
 
 const HOUR_US: i64 = 3_600_000_000;
+/// Most hours without any sample that are kept: a clock that is set by years, again and again, must not make a result
+/// grow without bound.
+const MOST_EMPTY_HOURS: i64 = 24 * 366;
 
 /// Air of one stretch of time.
 #[derive(Clone, Copy, Debug, Default)]
@@ -57,6 +61,8 @@ pub(crate) struct AirAccount {
     inputs: Inputs,
     is_two_stage: bool,
     hours: BTreeMap<i64, Parts>,
+    /// Hours without any sample that may still be kept.
+    spare_hours: i64,
     /// Totals at the last change of hour.
     before: Totals,
     next_hour_us: i64,
@@ -76,6 +82,7 @@ impl AirAccount {
             inputs,
             is_two_stage,
             hours: BTreeMap::new(),
+            spare_hours: MOST_EMPTY_HOURS,
             before: Totals::default(),
             next_hour_us: i64::MIN,
             hour_us: 0,
@@ -139,20 +146,25 @@ impl AirAccount {
         let parts = self.hours.entry(self.hour_us).or_default();
         parts.large.add(&out);
         parts.admitted.add(&inward);
-        parts.small.beyond_nl += since(|totals| totals.release_unconfirmed.as_nl());
+        parts.small.unresolved_nl += since(|totals| totals.release_unconfirmed.as_nl());
         self.before = now;
     }
 
     /// Takes a finished cycle; returns its best estimate, NL.
     ///
-    /// While the valve is said to be stuck open, what no displacement confirms may be air or liquid.
+    /// Where the float has not confirmed it, and while the valve is said to be stuck open, it may be air, liquid or nothing.
     pub(crate) fn cycle(&mut self, cycle: &Cycle, is_stuck_open: bool, monitor: &Monitor, clock: &Clock) -> f64 {
         let zero_kpa = f64::from(monitor.learned().zero_uncertainty_kpa);
-        let estimate = if is_stuck_open && cycle.displacement_nl.is_nan() {
+        let is_in_doubt = !cycle.is_confirmed || (is_stuck_open && cycle.displacement_nl.is_nan());
+        let estimate = if is_in_doubt {
             Estimate::unconfirmed(f64::from(cycle.released_nl()).max(0.0))
         } else {
             self.inputs.cycle(cycle, zero_kpa)
         };
+        if !cycle.is_confirmed {
+            // The detector's totals hold it as a bound.
+            return estimate.value_nl();
+        }
         let [small_nl, second_nl] = cycle.orifice_nl.map(f64::from);
         let second_share = if small_nl + second_nl > 0.0 { second_nl / (small_nl + second_nl) } else { 0.0 };
         self.spread(cycle.from_us, cycle.to_us, clock, &estimate, second_share);
@@ -170,7 +182,7 @@ impl AirAccount {
     /// Spreads a cycle over the hours that it touches.
     fn spread(&mut self, from_us: i64, to_us: i64, clock: &Clock, estimate: &Estimate, second_share: f64) {
         let (from_us, to_us) = (clock.device_us(from_us), clock.device_us(to_us));
-        for (hour_us, share) in hours_between(from_us, to_us) {
+        for (hour_us, share) in self.hours_of(from_us, to_us) {
             let parts = self.hours.entry(hour_us).or_default();
             parts.small.add(&estimate.scaled(share * (1.0 - second_share)));
             parts.second.add(&estimate.scaled(share * second_share));
@@ -183,19 +195,33 @@ impl AirAccount {
         self.gaps.push((from_us, to_us, arrival_nl_s));
     }
 
-    /// What may have passed in the gaps: air that was gathering, at the mean rate of the whole time at least.
+    /// What may have passed in the gaps: air that was gathering, and at the mean rate of the whole time, at up to
+    /// [`ARRIVAL_FACTOR`] times that.
     fn add_gaps(&mut self, clock: &Clock, seen_s: f64) {
         let all = self.sum();
         let seen_s = seen_s.max(1.0);
         let (out_nl_s, in_nl_s) = (all.released().value_nl() / seen_s, all.admitted.value_nl() / seen_s);
         for (from_us, to_us, arrival_nl_s) in std::mem::take(&mut self.gaps) {
             let gap_s = to_us.saturating_sub(from_us) as f64 * 1e-6;
-            for (hour_us, share) in hours_between(clock.device_us(from_us), clock.device_us(to_us)) {
+            for (hour_us, share) in self.hours_of(clock.device_us(from_us), clock.device_us(to_us)) {
                 let parts = self.hours.entry(hour_us).or_default();
-                parts.small.beyond_nl += share * gap_s * arrival_nl_s.max(out_nl_s);
+                parts.small.beyond_nl += share * gap_s * f64::from(ARRIVAL_FACTOR) * arrival_nl_s.max(out_nl_s);
                 parts.admitted.beyond_nl += share * gap_s * in_nl_s;
             }
         }
+    }
+
+    /// The hours that a stretch touches, or its first hour alone where the others are too many to keep.
+    fn hours_of(&mut self, from_us: i64, to_us: i64) -> impl Iterator<Item = (i64, f64)> + use<> {
+        let (first, last) = (from_us.div_euclid(HOUR_US), to_us.div_euclid(HOUR_US));
+        let is_short = last.saturating_sub(first) <= MOST_EMPTY_HOURS;
+        let hours = (first..=last).filter(|hour| !self.hours.contains_key(&hour.saturating_mul(HOUR_US)));
+        let empty = if is_short { hours.count() as i64 } else { i64::MAX };
+        let is_kept = empty <= self.spare_hours;
+        if is_kept {
+            self.spare_hours -= empty;
+        }
+        hours_between(from_us, to_us, is_kept)
     }
 
     fn sum(&self) -> Parts {
@@ -212,6 +238,10 @@ impl AirAccount {
     /// The account, after `seen_s` seconds with samples.
     pub(crate) fn finish(mut self, monitor: &Monitor, clock: &Clock, seen_s: f64, p_atm_kpa: f64) -> Air {
         self.close_hour(monitor);
+        let [out_nl, in_nl] = monitor.open_large_nl().map(f64::from);
+        let parts = self.hours.entry(self.hour_us).or_default();
+        parts.large.unresolved_nl += out_nl;
+        parts.admitted.unresolved_nl += in_nl;
         self.add_gaps(clock, seen_s);
         let all = self.sum();
         let released = all.released();
@@ -242,14 +272,12 @@ impl AirAccount {
     }
 }
 
-/// The whole hours that a stretch touches, each with its share of the stretch.
-fn hours_between(from_us: i64, to_us: i64) -> impl Iterator<Item = (i64, f64)> {
+/// The whole hours that a stretch touches, each with its share of the stretch; all of it in the first unless spread.
+fn hours_between(from_us: i64, to_us: i64, is_spread: bool) -> impl Iterator<Item = (i64, f64)> {
     let to_us = to_us.max(from_us);
     let length_us = to_us.saturating_sub(from_us);
-    // A stretch of years (a clock that was set) is put into its first hour: no result may grow without bound.
-    let is_long = length_us > 24 * 366 * HOUR_US;
     let first = from_us.div_euclid(HOUR_US);
-    let last = if is_long { first } else { to_us.div_euclid(HOUR_US) };
+    let last = if is_spread { to_us.div_euclid(HOUR_US) } else { first };
     (first..=last).map(move |hour| {
         let hour_us = hour.saturating_mul(HOUR_US);
         let overlap_us = to_us.min(hour_us.saturating_add(HOUR_US)).saturating_sub(from_us.max(hour_us));
@@ -310,11 +338,11 @@ mod tests {
 
     #[test]
     fn a_stretch_is_spread_over_its_hours_in_whole() {
-        let hours: Vec<_> = hours_between(HOUR_US / 2, 2 * HOUR_US + HOUR_US / 2).collect();
+        let hours: Vec<_> = hours_between(HOUR_US / 2, 2 * HOUR_US + HOUR_US / 2, true).collect();
         assert_eq!(hours, [(0, 0.25), (HOUR_US, 0.5), (2 * HOUR_US, 0.25)]);
-        assert_eq!(hours_between(5, 5).collect::<Vec<_>>(), [(0, 1.0)]);
-        assert_eq!(hours_between(9, 5).collect::<Vec<_>>(), [(0, 1.0)]);
-        assert_eq!(hours_between(i64::MIN, i64::MAX).count(), 1);
+        assert_eq!(hours_between(5, 5, true).collect::<Vec<_>>(), [(0, 1.0)]);
+        assert_eq!(hours_between(9, 5, true).collect::<Vec<_>>(), [(0, 1.0)]);
+        assert_eq!(hours_between(i64::MIN, i64::MAX, false).count(), 1);
     }
 
     #[test]

@@ -80,7 +80,7 @@ impl AlarmList {
                 cleared_at: cleared_us.map(at),
                 evidence: evidence(change),
                 first_check: first_check(change.fault),
-                confidence: rounded(f64::from(change.confidence)),
+                confidence: confidence(change.confidence),
                 also_possible: faults_in(change.also_possible),
             })
             .collect()
@@ -101,6 +101,11 @@ pub(crate) fn recorded(transition: &AlarmTransition) -> Option<RecordedAlarm> {
     })
 }
 
+/// A confidence that nothing could be worked out of is none.
+fn confidence(share: f32) -> f64 {
+    if share.is_finite() { rounded(f64::from(share)) } else { 0.0 }
+}
+
 fn faults_in(bits: u32) -> Vec<&'static str> {
     let all = Fault::VALVE.into_iter().chain(Fault::SENSOR);
     all.filter(|fault| bits & fault.bit() != 0).map(Fault::name).collect()
@@ -108,70 +113,70 @@ fn faults_in(bits: u32) -> Vec<&'static str> {
 
 /// What was seen, as a sentence with the figures.
 fn evidence(change: &AlarmChange) -> String {
-    let figure = |name: &str| {
-        let names = evidence_names(change.fault);
-        let place = names.iter().position(|known| *known == name);
-        place.and_then(|place| change.evidence.get(place)).copied().unwrap_or(f32::NAN)
-    };
-    let number = |name: &str, digits: usize| match figure(name) {
-        value if value.is_finite() => format!("{value:.digits$}"),
-        _ => "an unknown number of".to_owned(),
-    };
-    let float = || format!("float at {} %", number("float_pct", 0));
-    let chamber = || format!("chamber at {} kPa", number("pressure_kpa", 0));
-    let odour = match figure("odour_ppm") {
-        ppm if ppm.is_finite() => format!("; odour {ppm:.1} ppm"),
-        _ => "; odour not measured".to_owned(),
-    };
+    let names = evidence_names(change.fault);
+    let figure =
+        |name: &str| names.iter().zip(change.evidence).find(|(known, _)| **known == name).map(|(_, value)| value);
+    let number = |name: &str, digits: usize, unit: &str| number(figure(name), digits, unit);
+    let float = || format!("float at {}", number("float_pct", 0, " %"));
+    let chamber = || format!("chamber at {}", number("pressure_kpa", 0, " kPa"));
+    let low = || self::number(figure("low_s").map(|low_s| low_s / 60.0), 0, " min");
     let sentence = match change.fault {
-        Fault::JammedLow => {
-            format!("{} and not answering for {:.0} min, {}", float(), figure("low_s") / 60.0, chamber())
-        }
-        Fault::SmallBlocked => {
-            format!("{} for {:.0} min with the {}, and nothing let out", float(), figure("low_s") / 60.0, chamber())
-        }
+        Fault::JammedLow => format!("{} and not answering for {}, {}", float(), low(), chamber()),
+        Fault::SmallBlocked => format!("{} for {} with the {}, and nothing let out", float(), low(), chamber()),
         Fault::JammedUp => {
-            format!(
-                "{}, {} pressure steps in a row not answered, {}",
-                float(),
-                number("unanswered_steps", 0),
-                chamber()
-            )
+            let steps = number("unanswered_steps", 0, "");
+            format!("{}, pressure steps in a row not answered: {steps}, {}", float(), chamber())
         }
         Fault::LargeSeatOpen | Fault::SmallSeatOpen => format!(
-            "{}, above its usual rest, the air cushion lost ({} pressure steps not answered), {}",
+            "{}, above its usual rest, the air cushion lost (pressure steps not answered: {}), {}",
             float(),
-            number("unanswered_steps", 0),
+            number("unanswered_steps", 0, ""),
             chamber()
         ),
         Fault::LargeShut => format!("{} as it should be, and yet a vacuum that lasts: {}", float(), chamber()),
         Fault::Clogging => format!(
-            "effective area ratio {} against {} at first, over {} cycles",
-            number("area_ratio", 2),
-            number("area_ratio_usual", 2),
-            number("cycles", 0)
+            "effective area ratio {} against {} at first; release cycles: {}",
+            number("area_ratio", 2, ""),
+            number("area_ratio_usual", 2, ""),
+            number("cycles", 0, "")
         ),
         Fault::Sluggish => format!(
-            "{:.0} % of the float's answer comes late; it jumps by {} % of stroke against {} % at first",
-            100.0 * figure("late_share"),
-            number("jump_pct", 1),
-            number("jump_usual_pct", 1)
+            "{} of the float's answer comes late; it jumps by {} of stroke against {} at first",
+            self::number(figure("late_share").map(|share| 100.0 * share), 0, " %"),
+            number("jump_pct", 1, " %"),
+            number("jump_usual_pct", 1, " %")
         ),
         Fault::Weeping => format!(
-            "air gathers at {} NL/s against {} NL/s at first; odour between releases {} ppm at first",
-            number("arrival_nl_s", 4),
-            number("arrival_usual_nl_s", 4),
-            number("odour_usual_ppm", 1)
+            "air gathers at {} against {} at first; odour between releases {} at first",
+            number("arrival_nl_s", 4, " NL/s"),
+            number("arrival_usual_nl_s", 4, " NL/s"),
+            odour(figure("odour_usual_ppm"))
         ),
         Fault::Heavy => format!(
-            "the float answers {} of what a pressure step asks, against {} at first, over {} steps",
-            number("answer", 2),
-            number("answer_usual", 2),
-            number("steps", 0)
+            "the float answers {} of what a pressure step asks, against {} at first; steps: {}",
+            number("answer", 2, ""),
+            number("answer_usual", 2, ""),
+            number("steps", 0, "")
         ),
         _ => return sensor_evidence(change),
     };
-    sentence + &odour
+    match figure("odour_ppm") {
+        Some(odour_ppm) if odour_ppm.is_finite() => format!("{sentence}; odour {}", odour(Some(odour_ppm))),
+        _ => format!("{sentence}; odour not measured"),
+    }
+}
+
+/// A figure with its unit, or that it is not known.
+fn number(value: Option<f32>, digits: usize, unit: &str) -> String {
+    match value {
+        Some(value) if value.is_finite() => format!("{value:.digits$}{unit}"),
+        _ => "(not known)".to_owned(),
+    }
+}
+
+/// A concentration: a cell that reads a little below its zero has found none.
+fn odour(ppm: Option<f32>) -> String {
+    number(ppm.filter(|ppm| ppm.is_finite()).map(|ppm| ppm.max(0.0)), 1, " ppm")
 }
 
 fn sensor_evidence(change: &AlarmChange) -> String {
@@ -191,7 +196,10 @@ fn sensor_evidence(change: &AlarmChange) -> String {
     match change.fault {
         // Here the strength only counts seconds.
         Fault::WireBreak | Fault::Short | Fault::Saturated | Fault::Missing => format!("{name}: {what}"),
-        _ => format!("{name}: {what}; {strength:.1} times its limit, noise {noise:.2} {unit}"),
+        _ => {
+            let (strength, noise) = (number(Some(strength), 1, ""), number(Some(noise), 2, &format!(" {unit}")));
+            format!("{name}: {what}; {strength} times its limit, noise {noise}")
+        }
     }
 }
 
@@ -227,9 +235,35 @@ mod tests {
     fn evidence_is_a_sentence_with_the_figures() {
         let sentence = evidence(&change(Fault::JammedLow, None, 0, true));
         assert_eq!(sentence, "float at 12 % and not answering for 41 min, chamber at 182 kPa; odour 31.0 ppm");
-        let mut silent = change(Fault::JammedLow, None, 0, true);
-        silent.evidence = [f32::NAN; 4];
-        assert!(!evidence(&silent).contains("NaN %"), "{}", evidence(&silent));
+    }
+
+    #[test]
+    fn what_is_not_known_is_said_in_words_for_every_fault() {
+        for fault in Fault::VALVE.into_iter().chain(Fault::SENSOR) {
+            for nothing in [f32::NAN, f32::INFINITY] {
+                let channel = (fault.kind() == AlarmKind::SensorFault).then_some(Channel::Odour);
+                let silent =
+                    AlarmChange { evidence: [nothing; 4], confidence: nothing, ..change(fault, channel, 0, true) };
+                let sentence = evidence(&silent);
+                assert!(!sentence.contains("NaN") && !sentence.contains("inf"), "{sentence}");
+                let mut list = AlarmList::default();
+                list.take(&silent);
+                let alarms = list.finish(&Clock::default());
+                assert!(alarms.iter().all(|alarm| alarm.confidence == 0.0), "{alarms:?}");
+            }
+        }
+        let silent = AlarmChange { evidence: [f32::NAN; 4], ..change(Fault::JammedLow, None, 0, true) };
+        assert_eq!(
+            evidence(&silent),
+            "float at (not known) and not answering for (not known), chamber at (not known); odour not measured"
+        );
+    }
+
+    #[test]
+    fn no_concentration_is_below_zero() {
+        let mut below = change(Fault::JammedLow, None, 0, true);
+        below.evidence[3] = -0.7;
+        assert!(evidence(&below).ends_with("; odour 0.0 ppm"), "{}", evidence(&below));
     }
 
     #[test]

@@ -18,16 +18,19 @@ const COOLING_LIMIT: f64 = 0.05;
 /// The same near a pressure step, when the gas has just been pressed or let go: half of what separates the two
 /// estimates there.
 const NEAR_STEP_COOLING_LIMIT: f64 = 0.15;
-/// Time by which the start and the end of a release are known beyond the sample period, s. Common practice: the float lags
+/// Time by which the open time of every release is known beyond the sample period, s. Common practice: the float lags
 /// the air by up to a second.
-const EDGE_S: f64 = 0.5;
+const LAG_S: f64 = 0.5;
+/// Noise of a float reading with the ripple under it, standard deviation, % of stroke. Common practice: a fifth of the
+/// accuracy of a usual transmitter.
+const FLOAT_NOISE_PCT: f64 = 0.2;
 /// A displacement near a pressure step is so many times less certain.
 const NEAR_STEP_FACTOR: f64 = 3.0;
 
 /// A volume in normal litres and its standard uncertainties, by input.
 ///
-/// Inputs that are common to all parts (one orifice, one body, one transmitter) add up linearly from part to part, random
-/// ones as root of the sum of squares. Bounds stand beside them: what may be missing, and what could not be resolved.
+/// Inputs that are common to all parts (one orifice, one body, one transmitter) add up linearly from part to part; only
+/// noise is random and adds up as root of the sum of squares. Bounds stand beside them: what may be missing, and what could not be resolved.
 ///
 /// # Source
 /// JCGM 100:2008 (GUM), 5.1 and 5.2.
@@ -36,6 +39,7 @@ pub(crate) struct Estimate {
     pub(crate) nl: f64,
     orifice_nl: f64,
     body_nl: f64,
+    float_nl: f64,
     pressure_nl: f64,
     temperature_nl: f64,
     gas_nl: f64,
@@ -59,6 +63,7 @@ impl Estimate {
             nl: share * self.nl,
             orifice_nl: share * self.orifice_nl,
             body_nl: share * self.body_nl,
+            float_nl: share * self.float_nl,
             pressure_nl: share * self.pressure_nl,
             temperature_nl: share * self.temperature_nl,
             gas_nl: share * self.gas_nl,
@@ -73,6 +78,7 @@ impl Estimate {
         self.nl += other.nl;
         self.orifice_nl += other.orifice_nl;
         self.body_nl += other.body_nl;
+        self.float_nl += other.float_nl;
         self.pressure_nl += other.pressure_nl;
         self.temperature_nl += other.temperature_nl;
         self.gas_nl += other.gas_nl;
@@ -83,20 +89,28 @@ impl Estimate {
 
     /// Best value, NL: what could not be resolved counts half.
     pub(crate) fn value_nl(&self) -> f64 {
-        self.nl + 0.5 * self.unresolved_nl
+        if self.is_resolved() { self.nl + 0.5 * self.unresolved_nl } else { 0.5 * self.high_nl() }
     }
 
-    /// Lower and upper end of the 95 % interval, NL.
+    /// Lower and upper end of the 95 % interval, NL; from nothing to the bound where it is not resolved.
     pub(crate) fn interval_nl(&self) -> (f64, f64) {
-        let common = [self.orifice_nl, self.body_nl, self.pressure_nl, self.temperature_nl, self.gas_nl];
-        let variance_nl2: f64 = common.iter().map(|nl| nl * nl).sum::<f64>() + self.random_nl2;
-        let expanded_nl = COVERAGE * variance_nl2.sqrt();
-        ((self.nl - expanded_nl).max(0.0), self.nl + expanded_nl + self.beyond_nl + self.unresolved_nl)
+        let low_nl = if self.is_resolved() { (self.nl - self.expanded_nl()).max(0.0) } else { 0.0 };
+        (low_nl, self.high_nl())
     }
 
-    /// Whether what could not be resolved is no more than a small part, and what may be missing no more than half.
+    fn high_nl(&self) -> f64 {
+        self.nl + self.expanded_nl() + self.beyond_nl + self.unresolved_nl
+    }
+
+    fn expanded_nl(&self) -> f64 {
+        let common = [self.orifice_nl, self.body_nl, self.float_nl, self.pressure_nl, self.temperature_nl, self.gas_nl];
+        let variance_nl2: f64 = common.iter().map(|nl| nl * nl).sum::<f64>() + self.random_nl2;
+        COVERAGE * variance_nl2.sqrt()
+    }
+
+    /// Whether at least as much was measured as is only bounded or may be missing.
     pub(crate) fn is_resolved(&self) -> bool {
-        self.unresolved_nl <= 0.05 * self.nl && self.beyond_nl <= 0.5 * self.nl
+        self.unresolved_nl + self.beyond_nl <= self.nl
     }
 }
 
@@ -108,14 +122,15 @@ pub(crate) struct Inputs {
     release_area: f64,
     large_area: f64,
     volume: f64,
-    position_pct: f64,
+    /// Limit of the float position, share of stroke.
+    position_limit: f64,
     /// Local pressure of the air, kPa.
     p_atm_kpa: f64,
     temperature: f64,
     temperature_k: f64,
     gas: f64,
     moisture: f64,
-    /// Time by which an edge of a release is known, s.
+    /// Time by which the open time of one release is known, s.
     edge_s: f64,
 }
 
@@ -134,13 +149,13 @@ impl Inputs {
             release_area: if is_conductance { rectangular(limits.coefficient_pct) } else { area },
             large_area: area,
             volume: rectangular(limits.volume_pct),
-            position_pct: limits.position_pct_stroke * RECTANGULAR,
+            position_limit: 0.01 * limits.position_pct_stroke,
             p_atm_kpa: limits.p_atm_kpa * RECTANGULAR,
             temperature: limits.temperature_c * RECTANGULAR / temperature_k,
             temperature_k,
             gas: if site.water.is_sewage { GAS_LIMIT * RECTANGULAR } else { 0.0 },
             moisture: MOISTURE_LIMIT * RECTANGULAR,
-            edge_s: std::f64::consts::SQRT_2 * RECTANGULAR * (EDGE_S + f64::from(detector.sample_period_s)),
+            edge_s: std::f64::consts::SQRT_2 * RECTANGULAR * f64::from(detector.sample_period_s),
         }
     }
 
@@ -154,37 +169,43 @@ impl Inputs {
     pub(crate) fn cycle(&self, cycle: &Cycle, zero_kpa: f64) -> Estimate {
         let best_nl = f64::from(cycle.released_nl()).max(0.0);
         if cycle.displacement_nl.is_finite() {
-            self.displaced(best_nl, cycle.is_near_step, zero_kpa)
+            self.displaced(best_nl, cycle, zero_kpa)
         } else {
             let open_s = cycle.to_us.saturating_sub(cycle.from_us) as f64 * 1e-6;
             self.through_release_orifice(best_nl, open_s, zero_kpa)
         }
     }
 
-    fn displaced(&self, nl: f64, is_near_step: bool, zero_kpa: f64) -> Estimate {
+    fn displaced(&self, nl: f64, cycle: &Cycle, zero_kpa: f64) -> Estimate {
         let usual_kpa_abs = 0.5 * (self.site.static_kpa + self.site.working_kpa) + self.site.p_atm_kpa;
         let stroke_nl = f64::from(normal_litres(usual_kpa_abs, self.site.stroke_volume_l, self.site.air_temperature_k));
-        // The difference of two positions.
-        let position_nl = std::f64::consts::SQRT_2 * 0.01 * self.position_pct * stroke_nl;
-        let random_nl = if is_near_step { NEAR_STEP_FACTOR * position_nl } else { position_nl };
-        let cooling = if is_near_step { NEAR_STEP_COOLING_LIMIT } else { COOLING_LIMIT };
+        let noise_nl = std::f64::consts::SQRT_2 * 0.01 * FLOAT_NOISE_PCT * stroke_nl;
+        let (noise_nl, cooling) = if cycle.is_near_step {
+            (NEAR_STEP_FACTOR * noise_nl, NEAR_STEP_COOLING_LIMIT)
+        } else {
+            (noise_nl, COOLING_LIMIT)
+        };
+        let travel = 0.01 * f64::from(cycle.end_pct - cycle.start_pct).abs();
         Estimate {
             nl,
             body_nl: nl * self.volume,
+            float_nl: RECTANGULAR * difference_limit(self.position_limit, travel) * stroke_nl,
             pressure_nl: nl * self.pressure(zero_kpa),
             temperature_nl: nl * self.temperature.hypot(cooling * RECTANGULAR),
             gas_nl: nl * self.moisture,
-            random_nl2: random_nl * random_nl,
+            random_nl2: noise_nl * noise_nl,
             ..Estimate::default()
         }
     }
 
     /// What went through the release orifices by their law.
     pub(crate) fn through_release_orifice(&self, nl: f64, open_s: f64, zero_kpa: f64) -> Estimate {
-        let edge_nl = if open_s > 0.0 { nl / open_s * self.edge_s } else { nl };
+        let in_s = |seconds: f64| if open_s > 0.0 { nl * (seconds / open_s).min(1.0) } else { nl };
+        let edge_nl = in_s(self.edge_s);
         Estimate {
             nl,
             orifice_nl: nl * self.release_area,
+            float_nl: in_s(RECTANGULAR * LAG_S),
             pressure_nl: nl * self.pressure(zero_kpa),
             // Through an orifice the mass goes with one over the root of the temperature.
             temperature_nl: 0.5 * nl * self.temperature,
@@ -216,9 +237,76 @@ impl Inputs {
     }
 }
 
+/// Limit of the error of a difference of two positions, of which each is known within `limit`; all in shares of stroke.
+///
+/// The cycles of a valve run between the same two positions, so this error is the same in all of them. A zero error drops
+/// out of the difference. What is left of a transmitter that was set at both ends of its stroke (common practice) is a
+/// bow between them, no higher than the limit: over a short travel the difference is off by no more than the bow's
+/// steepest slope, pi times the limit over the stroke, and by no more than the limit over any. So 1.5 % of stroke are
+/// 0.57 % over a travel of 12 % of it, or 4.7 % of the volume displaced. A gain error of 1.5 % lies well within that.
+fn difference_limit(limit: f64, travel: f64) -> f64 {
+    limit * (std::f64::consts::PI * travel).min(1.0)
+}
+
 #[cfg(test)]
 mod tests {
+    #![allow(clippy::unwrap_used)]
     use super::*;
+
+    fn cycle(start_pct: f32, end_pct: f32) -> Cycle {
+        Cycle {
+            from_us: 0,
+            to_us: 30_000_000,
+            orifice_nl: [2.0, 0.0],
+            displacement_nl: 2.0,
+            ratio_after_step: f32::NAN,
+            area_ratio: 1.0,
+            best_nl: [2.0, 0.0],
+            start_pct,
+            end_pct,
+            is_confirmed: true,
+            is_near_step: false,
+        }
+    }
+
+    /// Relative half width of the interval of so many equal cycles on a site with these limits.
+    fn half_width(cycles: usize, uncertainty: &str) -> f64 {
+        let site = airvalve_site::Site::parse(&(airvalve_site::template() + uncertainty), "a.toml").unwrap();
+        let inputs = Inputs::new(&site, &site.detector(|_| true));
+        let mut sum = Estimate::default();
+        (0..cycles).for_each(|_| sum.add(&inputs.cycle(&cycle(80.0, 92.0), 0.0)));
+        let (low_nl, high_nl) = sum.interval_nl();
+        (high_nl - low_nl) / (2.0 * sum.value_nl())
+    }
+
+    #[test]
+    fn a_position_error_is_common_to_all_cycles() {
+        let limits = "[uncertainty]\nposition_pct_stroke =";
+        let exact = half_width(10_000, &format!("{limits} 0.0"));
+        let usual = half_width(10_000, &format!("{limits} 1.5"));
+        // 1.5 % of stroke, 4.7 % of what a travel of 12 % displaces: stroke of 6 L at 250 + 100.3 kPa and 285.15 K.
+        let stroke_nl = 6.0 * 350.3 / 101.325 * 273.15 / 285.15;
+        let float = 1.96 / 3.0_f64.sqrt() * 0.015 * (std::f64::consts::PI * 0.12) * stroke_nl / 2.0;
+        assert!((usual.powi(2) - exact.powi(2) - float.powi(2)).abs() < 1e-4 * float, "{usual} {exact} {float}");
+        // Noise alone becomes small over many cycles.
+        assert!(half_width(1, &format!("{limits} 1.5")) > usual);
+        assert!(exact > 0.02, "{exact}");
+    }
+
+    #[test]
+    fn the_limit_of_a_difference_holds_for_every_error_within_its_family() {
+        // Zero, gain and bow of a transmitter, each alone within +-1.5 % anywhere on the stroke.
+        let errors: [fn(f64) -> f64; 3] =
+            [|_| 0.015, |position| 0.015 * position, |position| 0.015 * (std::f64::consts::PI * position).sin()];
+        for error in errors {
+            for (from, to) in (0..=100).flat_map(|from| (from..=100).map(move |to| (from, to))) {
+                let [from, to] = [from, to].map(|pct| 0.01 * f64::from(pct));
+                let off = (error(to) - error(from)).abs();
+                assert!(off <= difference_limit(0.015, to - from) + 1e-12, "{from} {to}");
+            }
+        }
+        assert!((difference_limit(1.5, 0.12) - 0.565).abs() < 1e-3);
+    }
 
     #[test]
     fn common_inputs_add_linearly_and_random_ones_as_squares() {
@@ -234,10 +322,21 @@ mod tests {
     }
 
     #[test]
-    fn what_is_not_resolved_lies_between_nothing_and_its_bound() {
-        let estimate = Estimate { unresolved_nl: 8.0, ..Estimate::default() };
-        assert_eq!(estimate.value_nl(), 4.0);
-        assert_eq!(estimate.interval_nl(), (0.0, 8.0));
-        assert!(!estimate.is_resolved());
+    fn what_is_not_resolved_has_low_nothing_high_the_bound_and_the_value_midway() {
+        // Nothing measured; little measured; nothing seen at all, but a gap.
+        for (nl, unresolved_nl, beyond_nl) in [(0.0, 8.0, 0.0), (3.0, 5.0, 0.0), (0.0, 0.0, 8.0)] {
+            let estimate = Estimate { nl, unresolved_nl, beyond_nl, ..Estimate::default() };
+            assert_eq!(estimate.value_nl(), 4.0);
+            assert_eq!(estimate.interval_nl(), (0.0, 8.0));
+            assert!(!estimate.is_resolved());
+        }
+    }
+
+    #[test]
+    fn a_bound_or_a_gap_beside_a_larger_measured_volume_widens_its_interval() {
+        let estimate = Estimate { nl: 10.0, unresolved_nl: 4.0, beyond_nl: 6.0, ..Estimate::default() };
+        assert!(estimate.is_resolved());
+        assert_eq!((estimate.value_nl(), estimate.interval_nl()), (12.0, (10.0, 20.0)));
+        assert!(Estimate::default().is_resolved());
     }
 }

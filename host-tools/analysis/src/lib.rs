@@ -21,7 +21,7 @@ mod source;
 mod strip;
 mod time;
 
-pub use findings::{Finding, FindingKind, FindingLimits};
+pub use findings::{Finding, FindingKind, Judged};
 pub use quality::csv_warnings;
 pub use replay::{ReplayError, ReplayOptions, replay};
 pub use result::{

@@ -18,12 +18,28 @@ pub(crate) struct Notes {
 }
 
 impl Notes {
+    /// Says a thing once.
     pub(crate) fn say(&mut self, warning: String) {
-        self.said.push(warning);
+        if !self.said.contains(&warning) {
+            self.said.push(warning);
+        }
     }
 
     pub(crate) fn no_samples(&mut self, file: &Path) {
         self.say(format!("{}: no sample in it; left out", file.display()));
+    }
+
+    /// The samples come in bursts (0: all the time): what cannot be judged from them.
+    pub(crate) fn bursts(&mut self, burst_s: u32, every_s: u32) {
+        if every_s <= burst_s {
+            return;
+        }
+        self.say(format!(
+            "sampled in bursts of {burst_s} s every {every_s} s, and nothing is seen between them; not judged from bursts \
+             are release cycles that do not lie within one, vacuum and whatever else comes and goes between them, and air \
+             that goes out there (bounded by the open orifices) or comes in (not counted); a fault that takes longer than \
+             a burst to show is told late, or not at all"
+        ));
     }
 
     /// What was met in a CSV file.
@@ -66,10 +82,14 @@ pub fn csv_warnings(file: &Path, report: &CsvReport) -> Vec<String> {
         ("rows with more cells than columns, their samples missing", report.long_rows),
     ];
     let kinds = kinds.map(|(what, tally)| (what.to_owned(), tally)).into_iter();
-    let cells = report.bad_cells.iter();
-    let cells =
-        cells.map(|(column, tally)| (format!("cells of `{column}` that cannot be read, taken as missing"), *tally));
-    let met = kinds.chain(cells).filter(|(_, tally)| tally.count > 0);
+    let bad = report
+        .bad_cells
+        .iter()
+        .map(|(column, tally)| (format!("cells of `{column}` that cannot be read, taken as missing"), *tally));
+    let far = report.far_cells.iter().map(|(column, tally)| {
+        (format!("cells of `{column}` more than ten spans beyond the site's span, taken as missing"), *tally)
+    });
+    let met = kinds.chain(bad).chain(far).filter(|(_, tally)| tally.count > 0);
     let mut said: Vec<String> =
         met.map(|(what, tally)| format!("{}:{}: {} {what}", file.display(), tally.first_line, tally.count)).collect();
     if !report.unused_columns.is_empty() {

@@ -1,18 +1,17 @@
 //! One replay: the files of a valve, in order, through the detector.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
-use airvalve_monitor::{Learned, Settings, device::digest};
+use airvalve_monitor::{Learned, Settings, SiteData, device::digest};
 use airvalve_recording::{
     FileKind, InputError, Item, Recording, RecordingError,
     csv::{CsvError, CsvOptions, CsvReader},
 };
 use airvalve_sensors::Channel;
-use airvalve_site::Site;
+use airvalve_site::{FindingLimits, Site};
 use airvalve_telemetry::{Header, Record};
 
 use crate::{
-    findings::FindingLimits,
     quality::Notes,
     result::Replay,
     run::Run,
@@ -40,6 +39,11 @@ pub enum ReplayError {
         .file.display(), .first.display()
     )]
     AnotherDevice { file: PathBuf, device: String, first: PathBuf, first_device: String },
+    #[error(
+        "{}: made by device `{device}`, but the site file is of valve `{valve}` (site.valve_id); name the site file that belongs to it",
+        .file.display()
+    )]
+    AnotherValve { file: PathBuf, device: String, valve: String },
     #[error("{}: no sample that can be used; see what `airvalve inspect` says of it", .file.display())]
     NoSamples { file: PathBuf },
     #[error("no file to replay; name a recording or a CSV file")]
@@ -62,7 +66,7 @@ pub struct ReplayOptions {
 /// Replays the files of one valve; `progress` hears the number of samples so far, now and then.
 ///
 /// # Errors
-/// [`ReplayError`] when a file cannot be read, has no samples, overlaps another or is another device's.
+/// [`ReplayError`] when a file cannot be read, has no samples, overlaps another or is another device's or valve's.
 pub fn replay(
     files: &[PathBuf],
     site: &Site,
@@ -74,8 +78,12 @@ pub fn replay(
         return Err(empty.into_iter().next().map_or(ReplayError::NoFiles, |file| ReplayError::NoSamples { file }));
     };
     let fitted = |channel: Channel| sources.iter().any(|source| source.channels.contains(&channel));
-    let learned = first.learned.filter(|_| !options.is_cold);
-    let mut run = begin(site, first, fitted, learned, options);
+    let mut run = begin(site, first, fitted, options);
+    for source in &sources {
+        if let Some(header) = &source.header {
+            check_header(header, &source.input.file, site, options, &mut run.notes)?;
+        }
+    }
     for file in &empty {
         run.notes.no_samples(file);
     }
@@ -94,27 +102,24 @@ pub fn replay(
     Ok(run.finish())
 }
 
-fn begin<'a>(
-    site: &'a Site,
-    first: &Source,
-    fitted: impl Fn(Channel) -> bool,
-    learned: Option<Learned>,
-    options: &ReplayOptions,
-) -> Run<'a> {
+fn begin<'a>(site: &'a Site, first: &Source, fitted: impl Fn(Channel) -> bool, options: &ReplayOptions) -> Run<'a> {
     let mut detector = site.detector(fitted);
     detector.sample_period_s = first.period_us as f32 * 1e-6;
     if let Some(header) = &first.header {
         take_over_header(&mut detector, header);
     }
-    let mut notes = Notes::default();
-    if let Some(header) = &first.header {
-        check_header(header, site, options, &mut notes);
-    }
-    Run::new(site, &detector, learned, options, notes)
+    let learned = first.learned.filter(|learned| !options.is_cold && !is_bare(learned, &detector));
+    Run::new(site, &detector, learned, options)
+}
+
+/// A device at its very start knows its data sheet and nothing else.
+fn is_bare(learned: &Learned, detector: &SiteData) -> bool {
+    let sheet = Learned::from_data_sheet(detector);
+    Learned { zero_uncertainty_kpa: sheet.zero_uncertainty_kpa, ..*learned } == sheet
 }
 
 /// Spans and converter of the recording stand over those of the site file: its codes were made with them.
-fn take_over_header(detector: &mut airvalve_monitor::SiteData, header: &Header) {
+fn take_over_header(detector: &mut SiteData, header: &Header) {
     detector.front_end = airvalve_recording::recording::front_end(header);
     let spans = airvalve_recording::recording::spans(header);
     for channel in Channel::ALL {
@@ -126,11 +131,29 @@ fn take_over_header(detector: &mut airvalve_monitor::SiteData, header: &Header) 
     detector.burst_every_s = header.burst_every_s as f32;
 }
 
-fn check_header(header: &Header, site: &Site, options: &ReplayOptions, notes: &mut Notes) {
+/// Refuses another valve's recording; says where the device had other thresholds or another site file.
+fn check_header(
+    header: &Header,
+    file: &Path,
+    site: &Site,
+    options: &ReplayOptions,
+    notes: &mut Notes,
+) -> Result<(), ReplayError> {
     if header.device_id.as_str() != site.valve_id {
+        let (file, device, valve) = (file.to_owned(), header.device_id.to_string(), site.valve_id.clone());
+        if site.is_id_given() {
+            return Err(ReplayError::AnotherValve { file, device, valve });
+        }
         notes.say(format!(
-            "the recording is of device `{}`, the site file of valve `{}`; check that they belong together",
-            header.device_id, site.valve_id
+            "the recording is of device `{device}`, the site file `{valve}` by its name; check that they belong together"
+        ));
+    }
+    let site_digests = site_digests(header, site);
+    if header.site_digest != 0 && !site_digests.contains(&header.site_digest) {
+        let [ours, ..] = site_digests;
+        notes.say(format!(
+            "the device ran on another site file (digest {:08x}) than this replay ({ours:08x}): data sheet, line or sensors differ, and so may their alarms",
+            header.site_digest
         ));
     }
     let settings_digest = digest(&options.settings);
@@ -140,6 +163,18 @@ fn check_header(header: &Header, site: &Site, options: &ReplayOptions, notes: &m
             header.settings_digest
         ));
     }
+    Ok(())
+}
+
+/// Digests that a device on this site file may have.
+///
+/// A header has its sample period in whole microseconds: the device's own number may be the site's, the header's, or that
+/// of a whole rate.
+fn site_digests(header: &Header, site: &Site) -> [u32; 3] {
+    let detector = site.detector(|channel| header.channels.iter().any(|info| info.id == channel as u8));
+    let period_us = f64::from(header.sample_period_us.max(1));
+    let periods_s = [f64::from(detector.sample_period_s), period_us * 1e-6, 1.0 / (1e6 / period_us).round().max(1.0)];
+    periods_s.map(|period_s| digest(&SiteData { sample_period_s: period_s as f32, ..detector }))
 }
 
 fn play(source: Source, run: &mut Run, options: &ReplayOptions, progress: &dyn Fn(u64)) -> Result<(), ReplayError> {
@@ -148,7 +183,7 @@ fn play(source: Source, run: &mut Run, options: &ReplayOptions, progress: &dyn F
         FileKind::Recording => play_recording(Recording::from_input(source.input)?, run, progress),
         FileKind::Csv => {
             let file = source.input.file.clone();
-            let mut csv = CsvReader::from_input(source.input, options.csv.clone())?;
+            let mut csv = CsvReader::from_input(source.input, options.csv.clone())?.for_site(run.site());
             while let Some(block) = csv.next_block()? {
                 run.quantities(block);
                 progress(run.samples().used);

@@ -1,9 +1,15 @@
 //! The result of a replay: what `--json` prints, field by field.
 
-use airvalve_monitor::AlarmKind;
-use serde::Serialize;
+use std::collections::BTreeMap;
 
-use crate::{findings::Finding, strip::Strip, time::Time};
+use airvalve_monitor::AlarmKind;
+use serde::{Serialize, Serializer};
+
+use crate::{
+    findings::{Finding, Judged},
+    strip::Strip,
+    time::Time,
+};
 
 /// What a replay found.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -20,7 +26,12 @@ pub struct Replay {
     pub alarms: Vec<Alarm>,
     /// Findings, in the order in which they began.
     pub findings: Vec<Finding>,
+    /// Kinds of finding that could be judged, each with its threshold.
+    pub findings_judged: Vec<Judged>,
+    /// Thresholds of the findings by their names in a settings file.
+    pub finding_limits: BTreeMap<&'static str, f32>,
     /// Air let out and in.
+    #[serde(serialize_with = "with_resolved")]
     pub air: Air,
     /// Release cycles.
     pub cycles: Vec<CycleResult>,
@@ -129,6 +140,17 @@ pub struct Air {
     pub by_hour: Vec<AirHour>,
     /// The same air on other bases.
     pub other_bases: Vec<Basis>,
+}
+
+/// The air, and beside its values whether both are resolved.
+fn with_resolved<S: Serializer>(air: &Air, serializer: S) -> Result<S::Ok, S::Error> {
+    #[derive(Serialize)]
+    struct WithResolved<'a> {
+        #[serde(flatten)]
+        air: &'a Air,
+        resolved: bool,
+    }
+    WithResolved { air, resolved: air.released_resolved && air.admitted_resolved }.serialize(serializer)
 }
 
 /// Air let out by one orifice.

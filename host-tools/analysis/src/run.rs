@@ -1,15 +1,15 @@
 //! The run itself: every sample through the detector, the trackers beside it.
 
-use std::path::Path;
+use std::{collections::BTreeMap, path::Path};
 
 use airvalve_monitor::{Changes, Event, Learned, Monitor, SiteData, ValveState, device::digest};
 use airvalve_recording::{
-    CodeBlock, GapFinder, QuantityBlock,
+    CodeBlock, GapFinder, Interruption, QuantityBlock,
     csv::CsvReport,
     recording::{front_end, spans},
 };
 use airvalve_sensors::{Channel, Channels, CodeSample, LoopCurrent, QuantitySample, Span, front_end::Scale};
-use airvalve_site::Site;
+use airvalve_site::{FindingLimits, Site};
 use airvalve_telemetry::{AlarmTransition, Header};
 
 use crate::{
@@ -36,6 +36,7 @@ pub(crate) struct Run<'a> {
     site: &'a Site,
     detector: SiteData,
     settings_digest: u32,
+    limits: FindingLimits,
     begins_from: &'static str,
     monitor: Monitor,
     clock: Clock,
@@ -66,7 +67,6 @@ impl<'a> Run<'a> {
         detector: &SiteData,
         learned: Option<Learned>,
         options: &ReplayOptions,
-        notes: Notes,
     ) -> Run<'a> {
         let start = learned.unwrap_or_else(|| Learned::from_data_sheet(detector));
         let period_us = (f64::from(detector.sample_period_s) * 1e6) as i64;
@@ -74,6 +74,7 @@ impl<'a> Run<'a> {
             site,
             detector: *detector,
             settings_digest: digest(&options.settings),
+            limits: options.limits,
             begins_from: if learned.is_some() { "recording" } else { "data-sheet" },
             monitor: Monitor::with_learned(detector, &options.settings, &start),
             clock: Clock::default(),
@@ -92,8 +93,12 @@ impl<'a> Run<'a> {
             cycles: Vec::new(),
             release_from_us: None,
             strip: Strip::new(),
-            notes,
+            notes: Notes::default(),
         }
+    }
+
+    pub(crate) fn site(&self) -> &Site {
+        self.site
     }
 
     pub(crate) fn samples(&self) -> Samples {
@@ -139,6 +144,7 @@ impl<'a> Run<'a> {
 
     fn find_gaps(&mut self, period_us: u32, (burst_s, every_s): (u32, u32)) {
         self.gap_finder = GapFinder::new(period_us, burst_s, every_s);
+        self.notes.bursts(burst_s, every_s);
         if let Some((_, to_us)) = self.range_us {
             self.gap_finder.step(to_us);
         }
@@ -196,18 +202,34 @@ impl<'a> Run<'a> {
             return None;
         };
         self.samples.used += 1;
-        if let Some(gap) = self.gap_finder.step(moment_us) {
-            self.gap(gap.from_us, gap.to_us);
+        if let Some(interruption) = self.gap_finder.step(moment_us) {
+            self.interruption(interruption);
         }
         self.range_us = Some((self.range_us.map_or(moment_us, |(from_us, _)| from_us), moment_us));
         Some(moment_us)
     }
 
     #[cold]
-    fn gap(&mut self, from_us: i64, to_us: i64) {
-        let device = |moment_us| Time(self.clock.device_us(moment_us));
-        self.gaps.push(GapResult { from: device(from_us), to: device(to_us) });
-        self.air.gap(from_us, to_us, self.monitor.evidence().arrival_nl_s);
+    fn interruption(&mut self, Interruption { from_us, to_us, gap }: Interruption) {
+        // From bursts alone it is not known how often an orifice opens between them.
+        let is_burst = self.detector.burst_every_s > 0.0;
+        let may_leave_nl_s = if is_burst { self.open_flow_nl_s() } else { self.monitor.evidence().arrival_nl_s() };
+        self.air.gap(from_us, to_us, may_leave_nl_s);
+        match gap {
+            None => self.trackers.pause(&self.monitor),
+            Some(gap) => {
+                self.trackers.gap(&self.monitor);
+                let device = |moment_us| Time(self.clock.device_us(moment_us));
+                self.gaps.push(GapResult { from: device(gap.from_us), to: device(gap.to_us) });
+            }
+        }
+    }
+
+    /// What leaves through the release orifices while all of them stand open at working pressure, NL/s.
+    fn open_flow_nl_s(&self) -> f32 {
+        let SiteData { small, second, working_kpa, p_atm_kpa, air_temperature_k, .. } = self.detector;
+        let stages = [Some(small), second].into_iter().flatten();
+        stages.map(|stage| stage.orifice.normal_flow_nl_s(working_kpa, p_atm_kpa, air_temperature_k)).sum()
     }
 
     /// Lets everything beside the detector see a sample, and takes what the detector says.
@@ -301,7 +323,7 @@ impl<'a> Run<'a> {
         self.add_running_cycle();
         let (from_us, to_us) = self.range_us.unwrap_or_default();
         let clock = &self.clock;
-        let mut findings = self.trackers.finish();
+        let (findings_judged, mut findings) = self.trackers.finish(&self.monitor);
         for finding in &mut findings {
             finding.alarms = self.alarms.standing_between(finding.from.0, finding.to.0);
             finding.from = Time(clock.device_us(finding.from.0));
@@ -317,7 +339,8 @@ impl<'a> Run<'a> {
             admitting: hours(ValveState::Admitting),
         };
         let seen_s: f64 = ValveState::ALL.into_iter().map(|state| totals.state_s(state)).sum();
-        let gap_hours = rounded(self.gaps.iter().map(|gap| (gap.to.0 - gap.from.0) as f64 / 3.6e9).sum());
+        let gap_us = self.gaps.iter().map(|gap| gap.to.0.saturating_sub(gap.from.0) as f64);
+        let gap_hours = rounded(gap_us.sum::<f64>() / 3.6e9);
         let (quality, warnings) = self.notes.finish(clock.backward_steps() as u64, gap_hours);
         Replay {
             valve_id: self.site.valve_id.clone(),
@@ -330,6 +353,8 @@ impl<'a> Run<'a> {
             samples: self.samples,
             alarms: self.alarms.finish(clock),
             findings,
+            findings_judged,
+            finding_limits: finding_limits(&self.limits),
             air: self.air.finish(&self.monitor, clock, seen_s, self.site.p_atm_kpa),
             cycles: self.cycles,
             state_hours,
@@ -341,6 +366,10 @@ impl<'a> Run<'a> {
             strip: self.strip,
         }
     }
+}
+
+fn finding_limits(limits: &FindingLimits) -> BTreeMap<&'static str, f32> {
+    FindingLimits::ROWS.iter().filter_map(|row| Some((row.name, limits.get(row.name)?))).collect()
 }
 
 #[inline(always)]

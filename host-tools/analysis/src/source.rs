@@ -6,11 +6,15 @@ use airvalve_monitor::{Learned, device::learned_from_bytes};
 use airvalve_recording::{
     FileKind, Input, Item, Recording,
     csv::{CsvOptions, CsvReader},
+    usual_step_us,
 };
 use airvalve_sensors::Channel;
 use airvalve_telemetry::{Header, Record};
 
 use crate::replay::ReplayError;
+
+/// What a single sample stands for, microseconds.
+const LONE_SAMPLE_US: u32 = 100_000;
 
 /// One file that has samples.
 pub(crate) struct Source {
@@ -82,22 +86,8 @@ fn probe_csv(input: Input, pass: Input, options: &CsvOptions) -> Result<Option<S
     let channels = csv.channels();
     let Some(block) = csv.next_block()? else { return Ok(None) };
     let first_us = block.times_us.first().copied().unwrap_or_default();
-    let period_us = median_step_us(block.times_us);
+    let period_us = i64::from(usual_step_us(block.times_us).unwrap_or(LONE_SAMPLE_US));
     Ok(Some(Source { input, first_us, period_us, channels, header: None, learned: None }))
-}
-
-/// Longest usual time between samples that is believed, microseconds.
-const LONGEST_STEP_US: i64 = 60_000_000;
-
-/// The usual time between samples; 100 ms where there is but one.
-fn median_step_us(times_us: &[i64]) -> i64 {
-    let steps = times_us.iter().zip(times_us.iter().skip(1)).map(|(before, after)| after.saturating_sub(*before));
-    let mut steps: Vec<i64> = steps.filter(|step| *step > 0).collect();
-    if steps.is_empty() {
-        return 100_000;
-    }
-    let middle = steps.len() / 2;
-    (*steps.select_nth_unstable(middle).1).min(LONGEST_STEP_US)
 }
 
 fn refuse_another_device(sources: &[Source]) -> Result<(), ReplayError> {

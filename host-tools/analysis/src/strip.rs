@@ -130,14 +130,7 @@ mod tests {
         let mut strip = Strip::new();
         for second in 0..100_000_i64 {
             let pressure_kpa = if second == 50_000 { 900.0 } else { 200.0 };
-            let view = View {
-                moment_us: second * 1_000_000,
-                float_pct: 90.0,
-                pressure_kpa,
-                zero_kpa: 0.0,
-                zero_uncertainty_kpa: 1.0,
-                odour_ppm: f32::NAN,
-            };
+            let view = View { moment_us: second * 1_000_000, float_pct: 90.0, pressure_kpa, ..View::NOTHING };
             strip.add(&view, ValveState::Sealed);
         }
         let columns = strip.columns(100);

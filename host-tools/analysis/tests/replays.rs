@@ -8,8 +8,14 @@ use std::{
 };
 
 use airvalve_analysis::{Replay, ReplayError, ReplayOptions, replay};
+use airvalve_monitor::{
+    Learned,
+    device::{digest, learned_bytes},
+};
 use airvalve_recording::{RecordingWriter, export_csv, import};
+use airvalve_sensors::CodeSample;
 use airvalve_site::Site;
+use airvalve_telemetry::{Header, LearnedState, Record};
 use serde_json::Value;
 
 /// 2031-03-01T18:00:00Z.
@@ -54,11 +60,11 @@ fn keys(value: &Value) -> Vec<&str> {
 }
 
 #[test]
-fn the_result_has_the_fields_of_the_contract() {
+fn the_result_has_the_fields_that_scripts_rely_on() {
     let folder = tempfile::tempdir().unwrap();
     let csv = file(folder.path(), "night.csv", &rows((0..4000).filter(|second| !(100..200).contains(second)), 3000));
     let json = serde_json::to_value(run(&[csv]).unwrap()).unwrap();
-    // Source: the contract for results, section 3, field by field.
+    // The fields that scripts rely on: more may come, these stay.
     for field in ["valve_id", "recording", "samples", "alarms", "findings", "air", "cycles"] {
         assert!(keys(&json).contains(&field), "{field}");
     }
@@ -84,7 +90,7 @@ fn the_result_has_the_fields_of_the_contract() {
 }
 
 #[test]
-fn an_alarm_has_the_fields_of_the_contract() {
+fn an_alarm_has_the_fields_that_scripts_rely_on() {
     let folder = tempfile::tempdir().unwrap();
     let mut text = rows(0..1800, 9_999_999);
     // A broken loop reads below the span. Source: NAMUR NE 43; 0 mA of a span from 0 to 100 % is -25 %.
@@ -165,6 +171,47 @@ fn another_devices_recording_is_refused() {
 }
 
 #[test]
+fn another_valves_recording_is_refused_where_the_site_file_names_its_valve() {
+    let folder = tempfile::tempdir().unwrap();
+    let csv = file(folder.path(), "a.csv", &rows(0..100, 9_999_999));
+    let made = recording(folder.path(), "a.airvalve", &csv, "valve-b");
+    let named = airvalve_site::template().replacen("[line]", "valve_id = \"valve-a\"\n[line]", 1);
+    let named = Site::parse(&named, Path::new("valve-b.toml")).unwrap();
+    let error = replay(std::slice::from_ref(&made), &named, &ReplayOptions::default(), &|_| {}).unwrap_err();
+    assert!(matches!(error, ReplayError::AnotherValve { .. }), "{error}");
+    assert!(error.to_string().contains("by device `valve-b`, but the site file is of valve `valve-a`"), "{error}");
+    // An id that is only the file's name need not be the device's.
+    let warnings = run(&[made]).unwrap().warnings;
+    assert!(warnings.iter().any(|warning| warning.contains("check that they belong together")), "{warnings:?}");
+}
+
+#[test]
+fn a_recording_made_on_another_site_file_is_said() {
+    let folder = tempfile::tempdir().unwrap();
+    let csv = file(folder.path(), "a.csv", &rows(0..20, 9_999_999));
+    let header = import(&csv, &site(), &Default::default(), folder.path().join("a.airvalve")).unwrap().header;
+    let warnings = |made_on: &Site, sample_hz: f64| {
+        let name = folder.path().join("made.airvalve");
+        let fitted = |channel| header.channels.iter().any(|info| info.id == channel as u8);
+        let mut detector = made_on.detector(fitted);
+        detector.sample_period_s = (1.0 / sample_hz) as f32;
+        let sample_period_us = (1e6 * detector.sample_period_s) as u32;
+        let header = Header { site_digest: digest(&detector), sample_period_us, ..header.clone() };
+        let mut writer = RecordingWriter::create(&name, header.clone()).unwrap();
+        writer.write_sample(&CodeSample::missing(header.anchor_us)).unwrap();
+        writer.finish().unwrap();
+        run(&[name]).unwrap().warnings
+    };
+    for sample_hz in [1.0, 2.5, 3.0, 7.0, 10.0, 25.0, 50.0] {
+        assert_eq!(warnings(&site(), sample_hz), Vec::<String>::new(), "{sample_hz}");
+    }
+    let mut other = site();
+    other.line.static_kpa += 1.0;
+    let warnings = warnings(&other, 10.0);
+    assert!(warnings[0].starts_with("the device ran on another site file (digest "), "{warnings:?}");
+}
+
+#[test]
 fn rejected_rows_and_a_clock_that_is_set_back_are_counted_and_located() {
     let folder = tempfile::tempdir().unwrap();
     let mut text = rows(0..100, 9_999_999);
@@ -180,6 +227,32 @@ fn rejected_rows_and_a_clock_that_is_set_back_are_counted_and_located() {
         result.warnings
     );
     assert_eq!(result.recording.to.to_string(), "2031-03-01T18:02:29.000Z");
+}
+
+#[test]
+fn one_row_stamped_years_ahead_changes_nothing_but_its_own_count() {
+    let folder = tempfile::tempdir().unwrap();
+    let good = rows(0..4000, 3000);
+    // Two years ahead, between the 2000th row and the next.
+    let (before, after) = good.split_at(good.match_indices('\n').nth(2000).unwrap().0 + 1);
+    let bad = format!("{before}{},90,180,1\n{after}", START_S + 63_000_000);
+    let good = run(&[file(folder.path(), "good.csv", &good)]).unwrap();
+    let bad = run(&[file(folder.path(), "bad.csv", &bad)]).unwrap();
+    assert_eq!((bad.samples.read, bad.samples.used, bad.samples.rejected), (4001, 4000, 1));
+    assert!(bad.warnings[0].contains("bad.csv:2002: 1 rows rejected, out of order"), "{:?}", bad.warnings);
+    assert_eq!((&bad.air, &bad.recording, &bad.findings), (&good.air, &good.recording, &good.findings));
+    assert_eq!(bad.quality.clock_steps, 0);
+}
+
+#[test]
+fn a_reading_that_no_transmitter_can_give_is_missing_and_said() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = rows(0..200, 9_999_999) + &format!("{},90,180,1e30\n", START_S + 200);
+    let result = run(&[file(folder.path(), "night.csv", &text)]).unwrap();
+    assert_eq!(result.samples.used, 201);
+    assert!(result.findings.is_empty(), "{:?}", result.findings);
+    let said = "night.csv:202: 1 cells of `odour_ppm` more than ten spans beyond the site's span, taken as missing";
+    assert!(result.warnings.iter().any(|warning| warning.ends_with(said)), "{:?}", result.warnings);
 }
 
 #[test]
@@ -199,6 +272,26 @@ fn a_damaged_recording_is_replayed_as_far_as_it_goes() {
 }
 
 #[test]
+fn a_replay_begins_with_what_was_learned_only_where_something_was() {
+    let folder = tempfile::tempdir().unwrap();
+    let csv = file(folder.path(), "a.csv", &rows(0..20, 9_999_999));
+    let header = import(&csv, &site(), &Default::default(), folder.path().join("a.airvalve")).unwrap().header;
+    let begins_from = |learned: &Learned| {
+        let name = folder.path().join("learned.airvalve");
+        let mut writer = RecordingWriter::create(&name, header.clone()).unwrap();
+        let bytes = learned_bytes(learned);
+        let state = LearnedState { time_us: header.anchor_us, settings_digest: 0, bytes };
+        writer.write_record(&Record::LearnedState(state)).unwrap();
+        writer.write_sample(&CodeSample::missing(header.anchor_us)).unwrap();
+        writer.finish().unwrap();
+        run(&[name]).unwrap().begins_from
+    };
+    let bare = Learned::from_data_sheet(&site().detector(|_| true));
+    assert_eq!(begins_from(&bare), "data-sheet");
+    assert_eq!(begins_from(&Learned { zero_kpa: 1.5, ..bare }), "recording");
+}
+
+#[test]
 fn a_recording_without_samples_is_refused() {
     let folder = tempfile::tempdir().unwrap();
     let csv = file(folder.path(), "a.csv", &rows(0..20, 9_999_999));
@@ -208,4 +301,28 @@ fn a_recording_without_samples_is_refused() {
     let error = run(&[empty]).unwrap_err();
     assert!(matches!(error, ReplayError::NoSamples { .. }), "{error}");
     assert!(matches!(run(&[]).unwrap_err(), ReplayError::NoFiles));
+}
+
+#[test]
+fn years_between_rows_do_not_fill_the_result_with_empty_hours() {
+    let folder = tempfile::tempdir().unwrap();
+    let years = file(folder.path(), "years.csv", &rows((0..80).map(|year| year * 360 * 86_400), 9_999_999));
+    let air = run(&[years]).unwrap().air;
+    // A year of empty hours is kept; 80 hours have a row.
+    assert!(air.by_hour.len() <= 366 * 24 + 80, "{}", air.by_hour.len());
+    assert!(air.released_nl_high >= air.by_hour.iter().map(|hour| hour.released_nl_high).fold(0.0, f64::max));
+}
+
+#[test]
+fn a_gap_as_wide_as_the_number_range_overflows_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let csv = file(folder.path(), "a.csv", &rows(0..20, 9_999_999));
+    let header = import(&csv, &site(), &Default::default(), folder.path().join("a.airvalve")).unwrap().header;
+    let wide = folder.path().join("wide.airvalve");
+    let mut writer = RecordingWriter::create(&wide, header).unwrap();
+    for time_us in [i64::MIN, i64::MAX] {
+        writer.write_sample(&airvalve_sensors::CodeSample::missing(time_us)).unwrap();
+    }
+    writer.finish().unwrap();
+    assert_eq!(run(&[wide]).unwrap().recording.gaps.len(), 1);
 }

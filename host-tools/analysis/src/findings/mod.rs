@@ -1,7 +1,7 @@
 //! Air problems that an engineer looks for in the samples themselves.
 //!
-//! One module a finding: a tracker that is shown every sample and tells its spells at the end. A new finding is a module,
-//! a kind, and a line in each function of [`Trackers`].
+//! One module a finding: a tracker that is shown the samples in frames of about a second and tells its spells at the end.
+//! A new finding is a module, a kind, and a line in each function of [`Trackers`].
 
 mod high_odour;
 mod spells;
@@ -9,9 +9,18 @@ mod trapped_air;
 mod vacuum;
 
 use airvalve_monitor::{Learned, Monitor, SiteData};
+use airvalve_site::FindingLimits;
 use serde::Serialize;
 
 use crate::time::Time;
+use spells::{Frame, Spell};
+
+/// Kinds that are not looked for yet.
+pub const NOT_LOOKED_FOR: [&str; 6] =
+    ["slam", "rapid-drain", "excess-air", "air-at-pump-start", "no-cycles", "cut-off"];
+
+/// Length of a frame, microseconds.
+const FRAME_US: i64 = 1_000_000;
 
 /// Kinds of finding; the names are those of results.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
@@ -26,6 +35,9 @@ pub enum FindingKind {
 }
 
 impl FindingKind {
+    /// Every kind that is looked for.
+    pub const ALL: [FindingKind; 3] = [FindingKind::Vacuum, FindingKind::HighOdour, FindingKind::TrappedAir];
+
     /// Name in results.
     pub const fn name(self) -> &'static str {
         match self {
@@ -58,44 +70,47 @@ pub struct Finding {
     /// Air let out meanwhile, NL.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub vented_nl: Option<f64>,
+    /// True where it goes on over a pause between bursts of samples, in which nothing was seen.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub seen_in_bursts: bool,
     /// Faults whose alarms stood at the same time.
     pub alarms: Vec<&'static str>,
 }
 
-fn is_true(value: &bool) -> bool {
-    *value
-}
-
-/// Thresholds of the findings.
-#[derive(Clone, Copy, Debug, PartialEq)]
-#[allow(missing_docs)] // the names carry the units
-pub struct FindingLimits {
-    /// Source of all defaults: the contract for results.
-    pub join_s: f64,
-    pub vacuum_kpa: f32,
-    pub vacuum_s: f64,
-    pub odour_ppm: f32,
-    pub odour_severe_ppm: f32,
-    pub odour_s: f64,
-    pub odour_join_s: f64,
-    pub trapped_s: f64,
-    pub trapped_share_of_static: f32,
-}
-
-impl Default for FindingLimits {
-    fn default() -> FindingLimits {
-        FindingLimits {
-            join_s: 60.0,
-            vacuum_kpa: 5.0,
-            vacuum_s: 2.0,
-            odour_ppm: 10.0,
-            odour_severe_ppm: 100.0,
-            odour_s: 60.0,
-            odour_join_s: 600.0,
-            trapped_s: 300.0,
-            trapped_share_of_static: 0.3,
+impl Finding {
+    fn new<F>(kind: FindingKind, spell: &Spell<F>, detail: String, threshold: &str) -> Finding {
+        let seen = if spell.is_in_bursts { "; seen in bursts, and taken to go on between them" } else { "" };
+        Finding {
+            kind,
+            from: Time(spell.from_us),
+            to: Time(spell.to_us),
+            detail: detail + seen,
+            threshold: threshold.to_owned(),
+            severe: false,
+            resolved: true,
+            vented_nl: None,
+            seen_in_bursts: spell.is_in_bursts,
+            alarms: Vec::new(),
         }
     }
+}
+
+/// A kind of finding that was looked for, with the threshold that was used.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[allow(missing_docs)]
+pub struct Judged {
+    pub kind: FindingKind,
+    pub threshold: String,
+}
+
+impl Judged {
+    fn new(kind: FindingKind, threshold: &str) -> Judged {
+        Judged { kind, threshold: threshold.to_owned() }
+    }
+}
+
+fn is_true(value: &bool) -> bool {
+    *value
 }
 
 /// One sample as the trackers see it; NaN where a channel gives nothing to trust.
@@ -111,8 +126,38 @@ pub(crate) struct View {
     pub(crate) odour_ppm: f32,
 }
 
+impl View {
+    pub(crate) const NOTHING: View = View {
+        moment_us: 0,
+        float_pct: f32::NAN,
+        pressure_kpa: f32::NAN,
+        zero_kpa: 0.0,
+        zero_uncertainty_kpa: f32::NAN,
+        odour_ppm: f32::NAN,
+    };
+
+    /// Mean of the samples of a frame, channel by channel, with the time and the zero of the last.
+    fn mean(samples: &[View]) -> View {
+        let mut sums = [(0.0, 0.0); 3];
+        for view in samples {
+            for ((sum, count), value) in sums.iter_mut().zip([view.float_pct, view.pressure_kpa, view.odour_ppm]) {
+                if !value.is_nan() {
+                    *sum += value;
+                    *count += 1.0;
+                }
+            }
+        }
+        // Nothing over nothing is not a number, as it should be.
+        let [float_pct, pressure_kpa, odour_ppm] = sums.map(|(sum, count): (f32, f32)| sum / count);
+        View { float_pct, pressure_kpa, odour_ppm, ..samples.last().copied().unwrap_or(View::NOTHING) }
+    }
+}
+
 /// All trackers.
 pub(crate) struct Trackers {
+    /// Samples of the frame that is not full yet.
+    samples: Vec<View>,
+    half_period_us: i64,
     vacuum: vacuum::Vacuum,
     high_odour: high_odour::HighOdour,
     trapped_air: trapped_air::TrappedAir,
@@ -121,6 +166,8 @@ pub(crate) struct Trackers {
 impl Trackers {
     pub(crate) fn new(limits: &FindingLimits, site: &SiteData, start: &Learned, period_us: i64) -> Trackers {
         Trackers {
+            samples: Vec::new(),
+            half_period_us: period_us / 2,
             vacuum: vacuum::Vacuum::new(limits, site, start, period_us),
             high_odour: high_odour::HighOdour::new(limits, period_us),
             trapped_air: trapped_air::TrappedAir::new(limits, site, period_us),
@@ -129,17 +176,63 @@ impl Trackers {
 
     #[inline(always)]
     pub(crate) fn step(&mut self, view: &View, monitor: &Monitor) {
-        self.vacuum.step(view);
-        self.high_odour.step(view);
-        self.trapped_air.step(view, monitor);
+        if let Some(first) = self.samples.first() {
+            let length_us = view.moment_us.saturating_sub(first.moment_us);
+            if length_us.saturating_add(self.half_period_us) >= FRAME_US {
+                self.end_frame(monitor);
+            }
+        }
+        self.samples.push(*view);
     }
 
-    /// All findings, by moments; the caller turns them into the device's times.
-    pub(crate) fn finish(self) -> Vec<Finding> {
-        let mut findings = self.vacuum.finish();
-        findings.extend(self.high_odour.finish());
-        findings.extend(self.trapped_air.finish());
+    #[inline(never)]
+    fn end_frame(&mut self, monitor: &Monitor) {
+        if self.samples.is_empty() {
+            return;
+        }
+        let frame = Frame { mean: View::mean(&self.samples), samples: &self.samples };
+        self.vacuum.frame(&frame);
+        self.high_odour.frame(&frame);
+        self.trapped_air.frame(&frame, monitor);
+        self.samples.clear();
+    }
+
+    /// A pause between bursts of samples comes next.
+    pub(crate) fn pause(&mut self, monitor: &Monitor) {
+        self.end_frame(monitor);
+        self.vacuum.pause();
+        self.high_odour.pause();
+        self.trapped_air.pause();
+    }
+
+    /// A gap in the samples comes next.
+    pub(crate) fn gap(&mut self, monitor: &Monitor) {
+        self.end_frame(monitor);
+        self.vacuum.gap();
+        self.high_odour.gap();
+        self.trapped_air.gap();
+    }
+
+    /// The kinds that could be judged, and all findings, by moments; the caller turns them into the device's times.
+    pub(crate) fn finish(mut self, monitor: &Monitor) -> (Vec<Judged>, Vec<Finding>) {
+        self.end_frame(monitor);
+        let all = [self.vacuum.finish(), self.high_odour.finish(), self.trapped_air.finish()];
+        let (judged, findings): (Vec<_>, Vec<_>) = all.into_iter().unzip();
+        let mut findings: Vec<Finding> = findings.into_iter().flatten().collect();
         findings.sort_by_key(|finding| finding.from);
-        findings
+        (judged.into_iter().flatten().collect(), findings)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_mean_leaves_out_what_is_missing() {
+        let view = |float_pct| View { float_pct, ..View::NOTHING };
+        let mean = View::mean(&[view(1.0), view(f32::NAN), view(2.0)]);
+        assert_eq!(mean.float_pct, 1.5);
+        assert!(mean.odour_ppm.is_nan());
     }
 }

@@ -1,12 +1,16 @@
 //! Trapped air: a pocket that stands at the high point for minutes, vented or not.
 
 use airvalve_monitor::{Monitor, SiteData};
+use airvalve_site::FindingLimits;
 
 use super::{
-    Finding, FindingKind, FindingLimits, View,
-    spells::{Figures, SpellFinder},
+    Finding, FindingKind, Judged, View,
+    spells::{Figures, Frame, Lengths, SpellFinder},
 };
-use crate::{result::rounded, time::Time};
+use crate::result::rounded;
+
+/// The line has lost its pressure when it is below the limit by this share of it.
+const PRESSURE_DEADBAND: f32 = 0.1;
 
 /// Air let out by the release orifices so far, at the start and at the last sample of a spell, NL.
 #[derive(Clone, Copy, Debug)]
@@ -30,51 +34,55 @@ pub(super) struct TrappedAir {
 
 impl TrappedAir {
     pub(super) fn new(limits: &FindingLimits, site: &SiteData, period_us: i64) -> TrappedAir {
+        let lengths = Lengths { least_s: limits.trapped_s, join_s: limits.join_s, period_us };
         TrappedAir {
             limits: *limits,
             below_pct: site.small.opens_below_pct,
             above_kpa: limits.trapped_share_of_static * site.static_kpa,
-            spells: SpellFinder::new(limits.trapped_s, limits.join_s, period_us),
+            spells: SpellFinder::new(lengths),
         }
     }
 
-    #[inline(always)]
-    pub(super) fn step(&mut self, view: &View, monitor: &Monitor) {
-        if view.pressure_kpa.is_nan() || view.float_pct.is_nan() {
-            self.spells.skip(view.moment_us);
-            return;
-        }
-        let is_inside = view.float_pct < self.below_pct && view.pressure_kpa > self.above_kpa;
-        self.spells.step(view.moment_us, is_inside, || {
+    pub(super) fn frame(&mut self, frame: &Frame, monitor: &Monitor) {
+        let (below_pct, above_kpa) = (self.below_pct, self.above_kpa);
+        let deadband_pct = self.limits.trapped_deadband_pct;
+        let deadband_kpa = (PRESSURE_DEADBAND * above_kpa).max(1.0);
+        let margin = |view: &View| {
+            let of_float = (below_pct - view.float_pct) / deadband_pct;
+            let of_pressure = (view.pressure_kpa - above_kpa) / deadband_kpa;
+            // Not `min`, which takes one for both where the other is not known.
+            if of_float < of_pressure || of_float.is_nan() { of_float } else { of_pressure }
+        };
+        self.spells.frame(frame, margin, || {
             let so_far_nl = vented_nl(monitor);
             Vented { first_nl: so_far_nl, last_nl: so_far_nl }
         });
     }
 
-    pub(super) fn finish(self) -> Vec<Finding> {
+    pub(super) fn pause(&mut self) {
+        self.spells.pause();
+    }
+
+    pub(super) fn gap(&mut self) {
+        self.spells.gap();
+    }
+
+    pub(super) fn finish(self) -> (Option<Judged>, Vec<Finding>) {
         let threshold = format!(
             "float below {:.0} % for {:.0} min, chamber above {:.0} kPa",
             self.below_pct,
             self.limits.trapped_s / 60.0,
             self.above_kpa
         );
+        let judged = self.spells.has_judged().then(|| Judged::new(FindingKind::TrappedAir, &threshold));
         let spells = self.spells.finish().into_iter();
-        spells
-            .map(|spell| {
-                let vented_nl = rounded((spell.figures.last_nl - spell.figures.first_nl).max(0.0));
-                Finding {
-                    kind: FindingKind::TrappedAir,
-                    from: Time(spell.from_us),
-                    to: Time(spell.to_us),
-                    detail: format!("air stood at the high point; at most {vented_nl:.0} NL can have left meanwhile"),
-                    threshold: threshold.clone(),
-                    severe: false,
-                    resolved: true,
-                    vented_nl: Some(vented_nl),
-                    alarms: Vec::new(),
-                }
-            })
-            .collect()
+        let findings = spells.map(|spell| {
+            let vented_nl = rounded((spell.figures.last_nl - spell.figures.first_nl).max(0.0));
+            let detail = format!("air stood at the high point; at most {vented_nl:.0} NL can have left meanwhile");
+            let finding = Finding::new(FindingKind::TrappedAir, &spell, detail, &threshold);
+            Finding { vented_nl: Some(vented_nl), ..finding }
+        });
+        (judged, findings.collect())
     }
 }
 

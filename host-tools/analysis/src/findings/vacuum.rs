@@ -4,14 +4,14 @@
 //! for a minute, after the vacuum that emptied it. Until then low readings are kept back and judged by the learned zero.
 
 use airvalve_monitor::{Learned, SiteData};
+use airvalve_site::FindingLimits;
 
 use super::{
-    Finding, FindingKind, FindingLimits, View,
-    spells::{Figures, SpellFinder},
+    Finding, FindingKind, Judged, View,
+    spells::{Figures, Frame, Lengths, SpellFinder},
 };
-use crate::time::Time;
 
-/// Most readings that are kept back; more than this many low ones are judged as they come.
+/// Most samples that are kept back; when there are more they are judged by the zero that is known then.
 const MOST_KEPT: usize = 1 << 18;
 /// A zero counts as learned when its standard uncertainty is below this share of what the data sheet gives.
 const LEARNED_SHARE: f32 = 0.5;
@@ -30,6 +30,13 @@ impl Figures for Depth {
     }
 }
 
+/// What is kept back until the zero is known.
+enum Kept {
+    Frame(Vec<View>),
+    Pause,
+    Gap,
+}
+
 pub(super) struct Vacuum {
     limits: FindingLimits,
     spells: SpellFinder<Depth>,
@@ -37,10 +44,12 @@ pub(super) struct Vacuum {
     /// Readings above this are no vacuum, whatever the zero.
     surely_above_kpa: f32,
     is_zero_learned: bool,
-    /// Moments and readings, not corrected.
-    kept: Vec<(i64, f32)>,
+    kept: Vec<Kept>,
+    kept_samples: usize,
     is_low: bool,
-    last: (f32, f32),
+    has_judged: bool,
+    zero_kpa: f32,
+    zero_uncertainty_kpa: f32,
 }
 
 impl Vacuum {
@@ -48,87 +57,98 @@ impl Vacuum {
         let sheet_kpa = site.zero_uncertainty_kpa();
         Vacuum {
             limits: *limits,
-            spells: SpellFinder::new(limits.vacuum_s, limits.join_s, period_us),
+            spells: SpellFinder::new(Lengths { least_s: limits.vacuum_s, join_s: limits.join_s, period_us }),
             learned_below_kpa: LEARNED_SHARE * sheet_kpa,
             surely_above_kpa: 3.0 * sheet_kpa - limits.vacuum_kpa,
             is_zero_learned: start.zero_uncertainty_kpa < LEARNED_SHARE * sheet_kpa,
             kept: Vec::new(),
+            kept_samples: 0,
             is_low: false,
-            last: (start.zero_kpa, start.zero_uncertainty_kpa),
+            has_judged: false,
+            zero_kpa: start.zero_kpa,
+            zero_uncertainty_kpa: start.zero_uncertainty_kpa,
         }
     }
 
-    #[inline(always)]
-    pub(super) fn step(&mut self, view: &View) {
+    pub(super) fn frame(&mut self, frame: &Frame) {
+        self.has_judged |= !frame.mean.pressure_kpa.is_nan();
         if self.is_zero_learned {
-            self.judge(view.moment_us, view.pressure_kpa, view.zero_uncertainty_kpa);
+            judge(&mut self.spells, &self.limits, frame);
         } else {
-            self.keep(view);
+            self.keep(frame);
         }
     }
 
-    #[inline(always)]
-    fn judge(&mut self, moment_us: i64, pressure_kpa: f32, zero_uncertainty_kpa: f32) {
-        if pressure_kpa.is_nan() {
-            self.spells.skip(moment_us);
-            return;
-        }
-        let is_inside = pressure_kpa < -self.limits.vacuum_kpa;
-        self.spells.step(moment_us, is_inside, || Depth { least_kpa: pressure_kpa, zero_uncertainty_kpa });
+    pub(super) fn pause(&mut self) {
+        if self.kept.is_empty() { self.spells.pause() } else { self.kept.push(Kept::Pause) }
     }
 
-    fn keep(&mut self, view: &View) {
-        let reading_kpa = view.pressure_kpa + view.zero_kpa;
-        let is_low = reading_kpa <= self.surely_above_kpa;
-        // The first reading after a low one ends a spell, and is kept too.
+    pub(super) fn gap(&mut self) {
+        if self.kept.is_empty() { self.spells.gap() } else { self.kept.push(Kept::Gap) }
+    }
+
+    fn keep(&mut self, frame: &Frame) {
+        let mean = &frame.mean;
+        let is_low = mean.pressure_kpa + mean.zero_kpa <= self.surely_above_kpa;
+        // The first frame after a low one ends a spell, and is kept too.
         if is_low || self.is_low {
-            self.kept.push((view.moment_us, reading_kpa));
+            self.kept.push(Kept::Frame(frame.samples.to_vec()));
+            self.kept_samples += frame.samples.len();
         }
         self.is_low = is_low;
-        self.last = (view.zero_kpa, view.zero_uncertainty_kpa);
-        self.is_zero_learned = view.zero_uncertainty_kpa < self.learned_below_kpa;
-        if self.is_zero_learned || self.kept.len() >= MOST_KEPT {
+        (self.zero_kpa, self.zero_uncertainty_kpa) = (mean.zero_kpa, mean.zero_uncertainty_kpa);
+        self.is_zero_learned = mean.zero_uncertainty_kpa < self.learned_below_kpa;
+        if self.is_zero_learned || self.kept_samples >= MOST_KEPT {
             self.judge_kept();
         }
     }
 
-    #[cold]
     fn judge_kept(&mut self) {
-        let (zero_kpa, zero_uncertainty_kpa) = self.last;
-        for (moment_us, reading_kpa) in std::mem::take(&mut self.kept) {
-            self.judge(moment_us, reading_kpa - zero_kpa, zero_uncertainty_kpa);
+        self.kept_samples = 0;
+        for kept in std::mem::take(&mut self.kept) {
+            match kept {
+                Kept::Pause => self.spells.pause(),
+                Kept::Gap => self.spells.gap(),
+                Kept::Frame(mut samples) => {
+                    for view in &mut samples {
+                        view.pressure_kpa += view.zero_kpa - self.zero_kpa;
+                        (view.zero_kpa, view.zero_uncertainty_kpa) = (self.zero_kpa, self.zero_uncertainty_kpa);
+                    }
+                    let frame = Frame { mean: View::mean(&samples), samples: &samples };
+                    judge(&mut self.spells, &self.limits, &frame);
+                }
+            }
         }
     }
 
-    pub(super) fn finish(mut self) -> Vec<Finding> {
+    pub(super) fn finish(mut self) -> (Option<Judged>, Vec<Finding>) {
         self.judge_kept();
         let threshold = format!("below -{} kPa for {} s", self.limits.vacuum_kpa, self.limits.vacuum_s);
+        let judged = self.has_judged.then(|| Judged::new(FindingKind::Vacuum, &threshold));
         let spells = self.spells.finish().into_iter();
-        spells
-            .map(|spell| {
-                let Depth { least_kpa, zero_uncertainty_kpa } = spell.figures;
-                let resolved = -least_kpa > 3.0 * zero_uncertainty_kpa;
-                let doubt = if resolved { "" } else { "; the transmitter's zero is not known well enough to be sure" };
-                Finding {
-                    kind: FindingKind::Vacuum,
-                    from: Time(spell.from_us),
-                    to: Time(spell.to_us),
-                    detail: format!("chamber pressure down to {least_kpa:.1} kPa{doubt}"),
-                    threshold: threshold.clone(),
-                    severe: false,
-                    resolved,
-                    vented_nl: None,
-                    alarms: Vec::new(),
-                }
-            })
-            .collect()
+        let findings = spells.map(|spell| {
+            let Depth { least_kpa, zero_uncertainty_kpa } = spell.figures;
+            let resolved = -least_kpa > 3.0 * zero_uncertainty_kpa;
+            let doubt = if resolved { "" } else { "; the transmitter's zero is not known well enough to be sure" };
+            let detail = format!("chamber pressure down to {least_kpa:.1} kPa{doubt}");
+            Finding { resolved, ..Finding::new(FindingKind::Vacuum, &spell, detail, &threshold) }
+        });
+        (judged, findings.collect())
     }
+}
+
+fn judge(spells: &mut SpellFinder<Depth>, limits: &FindingLimits, frame: &Frame) {
+    let (limit_kpa, deadband_kpa) = (-limits.vacuum_kpa, limits.vacuum_deadband_kpa);
+    let margin = |view: &View| (limit_kpa - view.pressure_kpa) / deadband_kpa;
+    let View { pressure_kpa: least_kpa, zero_uncertainty_kpa, .. } = frame.mean;
+    spells.frame(frame, margin, || Depth { least_kpa, zero_uncertainty_kpa });
 }
 
 #[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
+    use crate::time::Time;
 
     /// Ten samples a second: readings, and the zero that is known with each.
     fn findings(readings: impl Iterator<Item = (f32, f32, f32)>) -> Vec<Finding> {
@@ -136,17 +156,18 @@ mod tests {
         let detector = site.detector(|_| true);
         let start = Learned::from_data_sheet(&detector);
         let mut vacuum = Vacuum::new(&FindingLimits::default(), &detector, &start, 100_000);
-        for (place, (reading_kpa, zero_kpa, zero_uncertainty_kpa)) in readings.enumerate() {
-            vacuum.step(&View {
+        let views: Vec<View> = readings
+            .enumerate()
+            .map(|(place, (reading_kpa, zero_kpa, zero_uncertainty_kpa))| View {
                 moment_us: place as i64 * 100_000,
-                float_pct: 50.0,
                 pressure_kpa: reading_kpa - zero_kpa,
                 zero_kpa,
                 zero_uncertainty_kpa,
-                odour_ppm: f32::NAN,
-            });
-        }
-        vacuum.finish()
+                ..View::NOTHING
+            })
+            .collect();
+        views.chunks(10).for_each(|samples| vacuum.frame(&Frame { mean: View::mean(samples), samples }));
+        vacuum.finish().1
     }
 
     #[test]
