@@ -1,0 +1,227 @@
+//! One case: a valve that nobody has seen, what happens to it, and what is to be found.
+
+use std::{fmt, path::Path};
+
+use airvalve_monitor::Fault;
+use airvalve_sensors::Channel;
+use airvalve_simulator::{Scenario, ScenarioError};
+use airvalve_site::{FileError, Site};
+
+use crate::{
+    draw::{Draw, rounded},
+    plant::Plant,
+    valve::Valve,
+};
+
+/// Which cases: those on which the detector was made, or those by which it is judged.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Set {
+    /// For making the detector.
+    Development,
+    /// For judging it: took no part in its making.
+    Judging,
+}
+
+/// Seeds of a set begin here, and each subject has so many; the sets never meet.
+const DEVELOPMENT_SEEDS: std::ops::Range<u64> = 1_000_000..2_000_000;
+const JUDGING_SEEDS: std::ops::Range<u64> = 2_000_000..3_000_000;
+const SEEDS_A_SUBJECT: u64 = 10_000;
+
+impl Set {
+    /// Name as it stands in the names of cases.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Set::Development => "development",
+            Set::Judging => "judging",
+        }
+    }
+
+    /// The seeds of this set.
+    pub const fn seeds(self) -> std::ops::Range<u64> {
+        match self {
+            Set::Development => DEVELOPMENT_SEEDS,
+            Set::Judging => JUDGING_SEEDS,
+        }
+    }
+}
+
+/// What a case is about: one fault, or fault-free time.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Subject {
+    /// Nothing is wrong; whatever looks like a fault is none.
+    FaultFree,
+    /// A fault of the valve or of a sensor.
+    Fault(Fault),
+}
+
+impl Subject {
+    /// Every fault, then fault-free time.
+    pub fn all() -> impl Iterator<Item = Subject> {
+        let faults = Fault::VALVE.into_iter().chain(Fault::SENSOR).map(Subject::Fault);
+        faults.chain([Subject::FaultFree])
+    }
+
+    /// Name of the fault, or `fault-free`.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Subject::FaultFree => "fault-free",
+            Subject::Fault(fault) => fault.name(),
+        }
+    }
+
+    /// The subject of this name.
+    pub fn from_name(name: &str) -> Option<Subject> {
+        Subject::all().find(|subject| subject.name() == name)
+    }
+}
+
+/// Names a case: set, subject and number.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub struct CaseId {
+    is_judging: bool,
+    /// What it is about.
+    pub subject: Subject,
+    /// Number within its subject, from 0.
+    pub number: u32,
+}
+
+impl CaseId {
+    /// Names a case.
+    pub fn new(set: Set, subject: Subject, number: u32) -> CaseId {
+        CaseId { is_judging: set == Set::Judging, subject, number }
+    }
+
+    /// Which set it belongs to.
+    pub fn set(self) -> Set {
+        if self.is_judging { Set::Judging } else { Set::Development }
+    }
+
+    /// The case of a name such as `judging-jammed-low-0007`.
+    pub fn from_name(name: &str) -> Option<CaseId> {
+        let (rest, number) = name.rsplit_once('-')?;
+        let (set, subject) = rest.split_once('-')?;
+        let set = [Set::Development, Set::Judging].into_iter().find(|known| known.name() == set)?;
+        let number = number.parse().ok().filter(|number| u64::from(*number) < SEEDS_A_SUBJECT)?;
+        Some(CaseId::new(set, Subject::from_name(subject)?, number))
+    }
+
+    /// Seed of everything random in it.
+    pub fn seed(self) -> u64 {
+        let place = match self.subject {
+            Subject::FaultFree => 99,
+            Subject::Fault(fault) => u64::from(fault.id()),
+        };
+        self.set().seeds().start + place * SEEDS_A_SUBJECT + u64::from(self.number)
+    }
+}
+
+impl fmt::Display for CaseId {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}-{}-{:04}", self.set().name(), self.subject.name(), self.number)
+    }
+}
+
+/// A case, ready to be played or written out.
+#[derive(Clone, Debug)]
+pub struct Case {
+    /// Its name.
+    pub id: CaseId,
+    /// Channel of a sensor fault.
+    pub channel: Option<Channel>,
+    /// When the fault begins, s after the start.
+    pub onset_s: Option<f64>,
+    /// What a person would say about it in a few words.
+    pub traits: Vec<String>,
+    /// The site file.
+    pub site_toml: String,
+    /// The scenario file; it names the site file `NAME.site.toml`.
+    pub scenario_toml: String,
+    pub(crate) valve: Valve,
+    /// Speed of a drift, % of span an hour.
+    pub(crate) drift_pct_h: f64,
+}
+
+/// Why a case could not be made. Every case that the generator makes should be one that the readers take.
+#[derive(Debug, thiserror::Error)]
+#[allow(missing_docs)] // the fields are what the message says
+pub enum CaseError {
+    #[error("case {case}: {source}; this is a mistake of the generator, report it")]
+    Site { case: CaseId, source: FileError },
+    #[error("case {case}: {source}; this is a mistake of the generator, report it")]
+    Scenario { case: CaseId, source: ScenarioError },
+}
+
+impl Case {
+    /// Draws the case of this name.
+    pub fn draw(id: CaseId) -> Case {
+        let seed = id.seed();
+        let mut draw = Draw::new(seed, 101);
+        let is_fouling =
+            matches!(id.subject, Subject::Fault(fault) if fault.kind() == airvalve_monitor::AlarmKind::Fouling);
+        let sample_hz = if is_fouling || draw.chance(0.9) { 2.0 } else { draw.pick(1.0, &[10.0, 50.0]) };
+        let burst =
+            (sample_hz == 2.0 && draw.chance(0.05)).then(|| (draw.pick(30.0, &[60.0]), draw.pick(300.0, &[600.0])));
+        let must_smell = id.subject == Subject::Fault(Fault::DeadCell);
+        let valve = Valve::draw(&mut draw, id.to_string(), sample_hz, burst, must_smell);
+        // A dead cell shows itself only where releases are many, and smelt.
+        let mut plant = Plant::draw(&mut draw, &valve, if must_smell { 4.0 } else { 1.5 });
+        let mut plot = crate::plot::plot(id, &mut Draw::new(seed, 102), &valve, &mut plant);
+        let mut traits = valve.traits();
+        if !plant.contacts.contains(&"pump_on") {
+            traits.push("no pump contact".into());
+        }
+        traits.append(&mut plot.traits);
+        let site_toml = valve.site_toml();
+        let scenario_toml = format!(
+            "name = \"{id}\"
+site = \"{id}.site.toml\"
+start = 2031-{:02}-{:02}T{:02}:00:00Z
+duration_h = {:?}
+seed = {seed}
+sample_hz = {sample_hz:?}
+channels = {:?}
+contacts = {:?}
+{}{}",
+            1 + seed % 12,
+            1 + seed / 12 % 28,
+            plot.start_hour,
+            rounded(plot.hours, 3),
+            plant.channels,
+            plant.contacts,
+            plant.tables,
+            plot.tables,
+        );
+        Case {
+            id,
+            channel: plot.channel,
+            onset_s: plot.onset_h.map(|onset_h| 3600.0 * onset_h),
+            traits,
+            site_toml,
+            scenario_toml,
+            valve,
+            drift_pct_h: plot.drift_pct_h,
+        }
+    }
+
+    /// Name of its scenario file.
+    pub fn scenario_file(&self) -> String {
+        format!("{}.scenario.toml", self.id)
+    }
+
+    /// Name of its site file.
+    pub fn site_file(&self) -> String {
+        format!("{}.site.toml", self.id)
+    }
+
+    /// The case as the simulator takes it.
+    ///
+    /// # Errors
+    /// [`CaseError`] when a reader refuses what the generator has made.
+    pub fn read(&self) -> Result<(Site, Scenario), CaseError> {
+        let site = Site::parse(&self.site_toml, Path::new(&self.site_file()))
+            .map_err(|source| CaseError::Site { case: self.id, source })?;
+        let scenario = Scenario::parse(&self.scenario_toml, Path::new(&self.scenario_file()))
+            .map_err(|source| CaseError::Scenario { case: self.id, source })?;
+        Ok((site, scenario))
+    }
+}

@@ -1,0 +1,172 @@
+//! The plant around a valve at random: air, inflow, pump, vault, true valve, transmitters, as tables of a scenario file.
+
+use std::fmt::Write as _;
+
+use crate::{
+    draw::{Draw, rounded},
+    valve::Valve,
+};
+
+/// The plant of a valve: the tables of its scenario, and what is fitted.
+pub(crate) struct Plant {
+    pub(crate) tables: String,
+    pub(crate) channels: Vec<&'static str>,
+    pub(crate) contacts: Vec<&'static str>,
+    /// Mean arrival of air, NL/h.
+    pub(crate) arrival_nl_h: f64,
+}
+
+/// How the station pumps.
+struct Pumping {
+    /// Share of the time in which a pump runs.
+    duty: f64,
+    starts_per_h: f64,
+}
+
+impl Plant {
+    pub(crate) fn draw(draw: &mut Draw, valve: &Valve, least_cycles_per_h: f64) -> Plant {
+        let mut tables = String::new();
+        let pumping = station(draw, valve, &mut tables);
+        let arrival_nl_h = air(draw, valve, &pumping, least_cycles_per_h, &mut tables);
+        surroundings(draw, valve, &mut tables);
+        let (channels, contacts) = fitted(draw);
+        Plant { tables, channels, contacts, arrival_nl_h }
+    }
+}
+
+fn station(draw: &mut Draw, valve: &Valve, tables: &mut String) -> Pumping {
+    let duty = draw.between(0.12, 0.4);
+    let well_s = draw.log_between(60.0, 500.0);
+    let rise_kpa = valve.working_kpa - valve.static_kpa;
+    let _ = write!(
+        tables,
+        "[plant]
+wave_speed_m_s = {:?}
+reflection_s = {:?}
+riser_length_m = {:?}
+riser_loss = {:?}
+float_play_pct = {:?}
+ripple_pct = {:?}
+wall_heat_s = {:?}
+pressure_wander_kpa = {:?}
+initial_float_pct = {:?}
+[inflow]
+mean_l_s = {:?}
+day_swing_pct = {:?}
+peak_hour = {:?}
+variation_pct = {:?}
+[pump]
+well_volume_m3 = {:?}
+initial_level_pct = {:?}
+start_s = {:?}
+stop_s = {:?}
+start_surge_kpa = {:?}
+stop_surge_kpa = {:?}
+surge_period_s = {:?}
+surge_decay_s = {:?}
+",
+        rounded(draw.between(300.0, 1200.0), 0),
+        rounded(draw.between(1.0, 6.0), 1),
+        rounded(draw.between(0.3, 1.5), 2),
+        rounded(draw.between(2.0, 12.0), 1),
+        rounded(draw.between(0.1, 0.6), 2),
+        rounded(draw.between(0.02, 0.3), 2),
+        rounded(draw.between(4.0, 25.0), 0),
+        rounded(draw.between(0.001, 0.008) * valve.working_kpa, 2),
+        rounded(valve.small.closes_above_pct, 0),
+        rounded(duty * valve.flow_l_s, 2),
+        rounded(draw.between(15.0, 85.0), 0),
+        rounded(draw.between(6.0, 21.0), 1),
+        rounded(draw.between(5.0, 30.0), 0),
+        rounded(1e-3 * well_s * valve.flow_l_s, 3),
+        rounded(draw.between(0.0, 95.0), 0),
+        rounded(draw.between(0.7, 6.0), 1),
+        rounded(draw.between(0.5, 4.0), 1),
+        rounded(draw.between(0.05, 0.4) * rise_kpa, 1),
+        rounded(draw.between(0.1, 0.6) * rise_kpa, 1),
+        rounded(draw.between(2.0, 15.0), 1),
+        rounded(draw.between(3.0, 20.0), 1),
+    );
+    // A well fills in well_s / duty and empties in well_s / (1 - duty).
+    Pumping { duty, starts_per_h: 3600.0 / (well_s / duty + well_s / (1.0 - duty)) }
+}
+
+/// Air enough for up to fifteen release cycles an hour, and for no more than a tenth of what the small orifice passes.
+fn air(draw: &mut Draw, valve: &Valve, pumping: &Pumping, least_cycles_per_h: f64, tables: &mut String) -> f64 {
+    let wanted_nl_h = draw.log_between(least_cycles_per_h, 15.0) * valve.cycle_nl();
+    let total_nl_h = wanted_nl_h.min(0.1 * 3600.0 * valve.capacity_nl_s(valve.static_kpa));
+    let at_starts = draw.between(0.05, 0.3);
+    let base = draw.between(0.3, 0.7) * (1.0 - at_starts);
+    let pumped = 1.0 - at_starts - base;
+    let slugs_per_day = draw.log_between(2.0, 30.0);
+    let slug_nl = draw.between(0.1, 0.7) * valve.cycle_nl();
+    let _ = write!(
+        tables,
+        "[air]
+base_nl_h = {:?}
+pumping_nl_h = {:?}
+start_nl = {:?}
+start_spread_s = {:?}
+day_swing_pct = {:?}
+slugs_per_day = {:?}
+slug_nl = {:?}
+edge_pct = {:?}
+",
+        rounded(base * total_nl_h, 3),
+        rounded(pumped * total_nl_h / pumping.duty, 3),
+        rounded(at_starts * total_nl_h / pumping.starts_per_h, 4),
+        rounded(draw.between(20.0, 150.0), 0),
+        rounded(draw.between(0.0, 50.0), 0),
+        rounded(slugs_per_day, 1),
+        rounded(slug_nl, 4),
+        rounded(draw.between(0.0, 100.0), 0),
+    );
+    total_nl_h + slugs_per_day * slug_nl / 24.0
+}
+
+fn surroundings(draw: &mut Draw, valve: &Valve, tables: &mut String) {
+    let random_share = if draw.chance(0.85) { 1.0 } else { 0.3 };
+    let _ = write!(
+        tables,
+        "[vault]
+gas_h2s_ppm = {:?}
+near_volume_l = {:?}
+near_exchange_l_s = {:?}
+stripping = {:?}
+drain_l_s = {:?}
+temperature_swing_c = {:?}
+[true_valve]
+random_share = {random_share:?}
+[sensors]
+noise_pct_span = {:?}
+",
+        valve.gas_ppm,
+        valve.near_l,
+        rounded(valve.near_l * draw.between(0.02, 0.08), 2),
+        rounded(draw.between(0.8, 2.5), 2),
+        rounded(draw.log_between(0.1, 3.0), 2),
+        rounded(draw.between(0.5, 5.0), 1),
+        rounded(draw.log_between(0.03, 0.2), 3),
+    );
+}
+
+fn fitted(draw: &mut Draw) -> (Vec<&'static str>, Vec<&'static str>) {
+    let mut channels = Vec::new();
+    if draw.chance(0.4) {
+        channels.push("line_pressure_kpa");
+    }
+    if draw.chance(0.4) {
+        channels.push("air_temp_c");
+    }
+    if draw.chance(0.3) {
+        channels.extend(["pressure_min_kpa", "pressure_max_kpa"]);
+    }
+    let mut contacts = Vec::new();
+    if draw.chance(0.75) {
+        contacts.push("pump_on");
+    }
+    if draw.chance(0.25) {
+        contacts.extend(["cover_open", "vault_water"]);
+    }
+    (channels, contacts)
+}
