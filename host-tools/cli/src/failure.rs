@@ -10,6 +10,7 @@ use airvalve_recording::{
 };
 use airvalve_simulator::ScenarioError;
 use airvalve_site::FileError;
+use airvalve_trials::{EvaluateError, JournalError, LabelsError};
 
 /// Why a command failed.
 #[derive(Debug)]
@@ -134,6 +135,33 @@ impl From<ImportError> for Failure {
         match error {
             ImportError::Csv(error) => error.into(),
             ImportError::Write(error) => error.into(),
+            other => Failure::Input(anyhow::Error::msg(other.to_string())),
+        }
+    }
+}
+
+impl From<JournalError> for Failure {
+    fn from(error: JournalError) -> Failure {
+        let message = anyhow::Error::msg(error.to_string());
+        if matches!(error, JournalError::Io { .. }) { Failure::Other(message) } else { Failure::Input(message) }
+    }
+}
+
+impl From<EvaluateError> for Failure {
+    fn from(error: EvaluateError) -> Failure {
+        match error {
+            EvaluateError::Journal(error) => error.into(),
+            other => Failure::Other(anyhow::Error::msg(other.to_string())),
+        }
+    }
+}
+
+impl From<LabelsError> for Failure {
+    fn from(error: LabelsError) -> Failure {
+        match error {
+            LabelsError::File(error) => error.into(),
+            LabelsError::Replay(error) => error.into(),
+            LabelsError::Inspect(error) => error.into(),
             other => Failure::Input(anyhow::Error::msg(other.to_string())),
         }
     }

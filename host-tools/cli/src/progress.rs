@@ -48,7 +48,12 @@ impl Progress {
             return;
         }
         self.wait.set(64);
-        if self.begun.elapsed() >= PATIENCE {
+        self.set_now(done);
+    }
+
+    /// So much is done: for calls that are few.
+    pub(crate) fn set_now(&self, done: u64) {
+        if self.is_terminal && self.begun.elapsed() >= PATIENCE {
             self.bar.get_or_init(|| self.begin()).set_position(done);
         }
     }

@@ -2,6 +2,7 @@
 
 mod completions;
 mod csv_arguments;
+mod evaluate;
 mod export;
 mod import;
 mod inspect;
@@ -42,6 +43,7 @@ pub(crate) enum Command {
     Export(export::Export),
     Inspect(inspect::Inspect),
     Replay(Box<replay::Replay>),
+    Evaluate(Box<evaluate::Evaluate>),
     Site(site::SiteCommand),
     Settings(settings::SettingsCommand),
     Completions(completions::Completions),
@@ -56,6 +58,7 @@ impl Command {
             Command::Export(command) => command.run(),
             Command::Inspect(command) => command.run(),
             Command::Replay(command) => command.run(),
+            Command::Evaluate(command) => command.run(),
             Command::Site(command) => command.run(),
             Command::Settings(command) => command.run(),
             Command::Completions(command) => command.run(),

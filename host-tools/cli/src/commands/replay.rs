@@ -56,46 +56,56 @@ pub(crate) struct Replay {
 
 impl Replay {
     pub(crate) fn run(self) -> Result<Outcome, Failure> {
+        let settings = self.settings.as_ref().map(read_settings).transpose()?.unwrap_or_default();
         let options = ReplayOptions {
-            settings: self.settings.as_ref().map(read_settings).transpose()?.unwrap_or_default(),
+            settings: settings.detector,
+            limits: settings.findings,
             is_cold: self.cold,
             csv: self.csv.options()?,
-            ..ReplayOptions::default()
         };
-        let mut out = std::io::stdout().lock();
-        let results = match (&self.main, &self.site) {
+        let (results, main) = self.results(&options)?;
+        let has_alarm = results.iter().flat_map(|result| &result.alarms).any(|alarm| alarm.is_of_valve());
+        let outcome = if self.fail_on_alarm && has_alarm { Outcome::Alarm } else { Outcome::Done };
+        // A reader that has enough changes nothing of what was found.
+        match self.print(&results, main.as_deref()) {
+            Ok(()) | Err(Failure::BrokenPipe) => Ok(outcome),
+            Err(failure) => Err(failure),
+        }
+    }
+
+    /// The result of every valve, and the name of the main where there is one.
+    fn results(&self, options: &ReplayOptions) -> Result<(Vec<airvalve_analysis::Replay>, Option<String>), Failure> {
+        match (&self.main, &self.site) {
             (Some(main), _) => {
                 let main = Main::read(main)?;
-                let results = all_valves(&main, &options)?;
-                if self.json {
-                    let object = serde_json::json!({ "main": main.name, "valves": results });
-                    serde_json::to_writer_pretty(&mut out, &object)?;
-                    writeln!(out)?;
-                }
-                results
+                Ok((all_valves(&main, options)?, Some(main.name)))
             }
             (None, Some(site)) => {
                 let site = Site::read(site)?;
                 let progress = Progress::of_samples();
-                let result = replay(&self.files, &site, &options, &|samples| progress.set(samples))?;
-                drop(progress);
-                if self.json {
-                    serde_json::to_writer_pretty(&mut out, &result)?;
-                    writeln!(out)?;
-                }
-                vec![result]
+                let result = replay(&self.files, &site, options, &|samples| progress.set(samples))?;
+                Ok((vec![result], None))
             }
             // Clap asks for one of them.
-            (None, None) => return Err(Failure::arguments("no site file; give --site SITE.toml".into())),
-        };
-        if self.json {
-            results.iter().flat_map(|result| &result.warnings).for_each(show::warn);
-        } else {
-            let paper = Paper::of_stdout();
-            write!(out, "{}", show::replay_text(&results, &paper))?;
+            (None, None) => Err(Failure::arguments("no site file; give --site SITE.toml".into())),
         }
-        let has_alarm = results.iter().flat_map(|result| &result.alarms).any(|alarm| alarm.is_of_valve());
-        Ok(if self.fail_on_alarm && has_alarm { Outcome::Alarm } else { Outcome::Done })
+    }
+
+    fn print(&self, results: &[airvalve_analysis::Replay], main: Option<&str>) -> Result<(), Failure> {
+        let mut out = std::io::stdout().lock();
+        if !self.json {
+            write!(out, "{}", show::replay_text(results, &Paper::of_stdout()))?;
+            return Ok(out.flush()?);
+        }
+        results.iter().flat_map(|result| &result.warnings).for_each(show::warn);
+        match (main, results) {
+            (None, [result]) => serde_json::to_writer_pretty(&mut out, result)?,
+            (main, results) => {
+                serde_json::to_writer_pretty(&mut out, &serde_json::json!({ "main": main, "valves": results }))?;
+            }
+        }
+        writeln!(out)?;
+        Ok(out.flush()?)
     }
 }
 

@@ -2,16 +2,13 @@
 
 use std::{io::Write, path::PathBuf};
 
-use airvalve_monitor::{
-    Settings,
-    settings::{DecisionSettings, EvidenceSettings, SettingRow},
-};
-use airvalve_site::read_settings;
+use airvalve_monitor::settings::SettingRow;
+use airvalve_site::{SettingsFile, read_settings};
 use clap::{Args, Subcommand};
 
 use crate::{Outcome, failure::Failure, show::wrapped};
 
-/// Explains the detector's thresholds
+/// Explains the thresholds of the detector and of the findings
 #[derive(Args)]
 #[command(after_help = "Examples:
   airvalve settings explain
@@ -30,7 +27,9 @@ enum Action {
 
 A settings file names only what differs from the defaults:
   [decision]
-  stuck_on_delay_s = 60")]
+  stuck_on_delay_s = 60
+  [findings]
+  vacuum_kpa = 8")]
     Explain {
         /// Settings file whose values are shown; the defaults without it
         #[arg(value_name = "FILE")]
@@ -48,13 +47,13 @@ impl SettingsCommand {
     }
 }
 
-fn explanation(settings: &Settings) -> String {
-    let evidence = EvidenceSettings::ROWS.iter().map(|row| (row, settings.evidence.get(row.name)));
-    let decision = DecisionSettings::ROWS.iter().map(|row| (row, settings.decision.get(row.name)));
-    let table = |name: &str, rows: Vec<String>| format!("[{name}]\n{}", rows.concat());
-    table("evidence", evidence.map(explain_row).collect())
-        + "\n"
-        + &table("decision", decision.map(explain_row).collect())
+/// Every threshold as a line of a settings file: the whole is one.
+fn explanation(settings: &SettingsFile) -> String {
+    let tables = SettingsFile::TABLES.map(|(table, rows)| {
+        let rows: String = rows.iter().map(|row| explain_row((row, settings.get(table, row.name)))).collect();
+        format!("[{table}]\n{rows}")
+    });
+    tables.join("\n")
 }
 
 fn explain_row((row, value): (&SettingRow, Option<f32>)) -> String {
@@ -63,4 +62,21 @@ fn explain_row((row, value): (&SettingRow, Option<f32>)) -> String {
     let head = format!("{} = {value}  # {}, {} to {}, {changed}\n", row.name, row.unit, row.least, row.most);
     let meaning = wrapped(row.meaning, 96).into_iter().map(|line| format!("    # {line}\n"));
     head + &meaning.collect::<String>()
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+
+    #[test]
+    fn the_explanation_is_a_settings_file_with_every_threshold() {
+        let mut settings = SettingsFile::default();
+        settings.findings.odour_ppm = 20.0;
+        let text = explanation(&settings);
+        assert_eq!(airvalve_site::parse_settings(&text, "explained.toml".as_ref()).unwrap(), settings);
+        let names = SettingsFile::TABLES.iter().flat_map(|(_, rows)| rows.iter()).map(|row| row.name);
+        assert!(names.clone().count() > 40);
+        names.for_each(|name| assert!(text.contains(&format!("\n{name} = ")), "{name}"));
+    }
 }

@@ -66,6 +66,9 @@ fn device_config(scenario: &Scenario, site: &Site, simulation: &Simulation) -> R
     let fitted = simulation.fitted();
     let mut detector = site.detector(|channel| fitted.get(channel.index()).copied().unwrap_or(false));
     detector.sample_period_s = (1.0 / simulation.sample_hz()) as f32;
+    if let Some((burst_s, every_s)) = simulation.burst_s() {
+        (detector.burst_s, detector.burst_every_s) = (burst_s as f32, every_s as f32);
+    }
     let device_id = site.valve_id.as_str().try_into().map_err(|_| {
         Failure::arguments(format!("valve id `{}`: too long (at most 32 bytes); shorten it", site.valve_id))
     })?;
@@ -74,6 +77,7 @@ fn device_config(scenario: &Scenario, site: &Site, simulation: &Simulation) -> R
         site: detector,
         settings: Settings::default(),
         learned: Default::default(),
+        contacts_fitted: simulation.contacts_fitted(),
         started_us: scenario.start_us,
     })
 }

@@ -1,6 +1,6 @@
 //! What the valve did and how good the data are.
 
-use airvalve_analysis::Replay;
+use airvalve_analysis::{FindingKind, Replay, findings::NOT_LOOKED_FOR};
 
 use super::{
     headline::{duration, litres, minute, thousands},
@@ -14,29 +14,39 @@ fn line(paper: &Paper, label: &str, text: &str) -> String {
     paper.labelled(&format!("  {label:LABEL$}"), text)
 }
 
+/// A volume with its interval; only the bound where it is not resolved.
+fn volume((value_nl, low_nl, high_nl): (f64, f64, f64), is_resolved: bool) -> String {
+    if is_resolved {
+        format!("{} NL (95 %: {} to {})", litres(value_nl), litres(low_nl), litres(high_nl))
+    } else {
+        format!("not resolved, at most {} NL", litres(high_nl))
+    }
+}
+
+/// A volume without its interval; only the bound where it is not resolved.
+fn litres_or_bound(value: f64, high: f64, is_resolved: bool) -> String {
+    if is_resolved { litres(value) } else { format!("at most {}", litres(high)) }
+}
+
 /// What the valve did: cycles, air, hours in each state.
 pub(crate) fn what_it_did(replay: &Replay, paper: &Paper) -> String {
     let air = &replay.air;
     let mut text = String::new();
-    let volume = |value: f64, low: f64, high: f64, is_resolved: bool| {
-        let doubt = if is_resolved { "" } else { "; only bounded" };
-        format!("{} NL (95 %: {} to {}{doubt})", litres(value), litres(low), litres(high))
-    };
     text += &line(paper, "cycles", &cycles(replay));
-    let released = volume(air.released_nl, air.released_nl_low, air.released_nl_high, air.released_resolved);
-    let parts: Vec<String> =
-        air.released_by_orifice.iter().map(|part| format!("{} {}", part.orifice, litres(part.released_nl))).collect();
-    text += &line(paper, "air out", &released);
-    text += &line(paper, "", &format!("by orifice: {}", parts.join(", ")));
-    text += &line(
-        paper,
-        "air in",
-        &volume(air.admitted_nl, air.admitted_nl_low, air.admitted_nl_high, air.admitted_resolved),
-    );
+    let released = (air.released_nl, air.released_nl_low, air.released_nl_high);
+    let admitted = (air.admitted_nl, air.admitted_nl_low, air.admitted_nl_high);
+    text += &line(paper, "air out", &volume(released, air.released_resolved));
+    let parts = air.released_by_orifice.iter().map(|part| {
+        format!("{} {}", part.orifice, litres_or_bound(part.released_nl, part.released_nl_high, part.resolved))
+    });
+    text += &line(paper, "", &format!("by orifice: {}", parts.collect::<Vec<_>>().join(", ")));
+    text += &line(paper, "air in", &volume(admitted, air.admitted_resolved));
     text += &line(paper, "", "NL: normal litres of dry air (0 degC, 101.325 kPa)");
     for basis in &air.other_bases {
-        let same = format!("= {} out, {} in, as {}", litres(basis.released_l), litres(basis.admitted_l), basis.basis);
-        text += &line(paper, "", &same);
+        let high_l = |high_nl: f64| high_nl * basis.litres_per_nl;
+        let out = litres_or_bound(basis.released_l, high_l(air.released_nl_high), air.released_resolved);
+        let inward = litres_or_bound(basis.admitted_l, high_l(air.admitted_nl_high), air.admitted_resolved);
+        text += &line(paper, "", &format!("= {out} out, {inward} in, as {}", basis.basis));
     }
     let hours = &replay.state_hours;
     let states = [
@@ -99,8 +109,23 @@ pub(crate) fn quality(replay: &Replay, paper: &Paper) -> String {
         _ => "from the data sheet; what needs a usual state of this valve is judged once that is learned",
     };
     text += &line(paper, "begins", begins);
+    text += &looked_for(replay, paper);
     for warning in &replay.warnings {
         text += &line(paper, "note", warning);
     }
     text
+}
+
+/// The kinds of finding that were judged, with their thresholds, and those that were not.
+fn looked_for(replay: &Replay, paper: &Paper) -> String {
+    let judged: Vec<String> =
+        replay.findings_judged.iter().map(|judged| format!("{} ({})", judged.kind.name(), judged.threshold)).collect();
+    let is_missing = |kind: &FindingKind| !replay.findings_judged.iter().any(|judged| judged.kind == *kind);
+    let missing: Vec<&str> = FindingKind::ALL.into_iter().filter(is_missing).map(FindingKind::name).collect();
+    let without = if missing.is_empty() { String::new() } else { format!("{} (no readings); ", missing.join(", ")) };
+    let mut text = String::new();
+    if !judged.is_empty() {
+        text += &line(paper, "looked for", &judged.join("; "));
+    }
+    text + &line(paper, "not judged", &format!("{without}{} (not built yet)", NOT_LOOKED_FOR.join(", ")))
 }

@@ -152,7 +152,7 @@ fn many(findings: &[&Finding], paper: &Paper) -> String {
             minute(first.from),
             minute(last.to),
             duration(Time(0), Time(all_us)),
-            in_alarm(first)
+            in_alarm(findings)
         ),
     );
     if let Some(longest) = findings.iter().max_by_key(|finding| length_us(finding)) {
@@ -170,18 +170,49 @@ fn finding_text(finding: &Finding, paper: &Paper) -> String {
         minute(finding.from),
         duration(finding.from, finding.to),
         finding.detail,
-        in_alarm(finding)
+        in_alarm(&[finding])
     );
     paper.labelled("- ", &head)
 }
 
-fn in_alarm(finding: &Finding) -> String {
-    if finding.alarms.is_empty() {
-        return String::new();
+/// The alarms that stood during any of these.
+fn in_alarm(findings: &[&Finding]) -> String {
+    let mut names: Vec<&str> = Vec::new();
+    for name in findings.iter().flat_map(|finding| &finding.alarms) {
+        if !names.contains(name) {
+            names.push(name);
+        }
     }
-    format!("; at the same time in alarm: {}", finding.alarms.join(", "))
+    if names.is_empty() { String::new() } else { format!("; at the same time in alarm: {}", names.join(", ")) }
 }
 
 fn plural(count: usize, noun: &str) -> String {
     if count == 1 { format!("1 {noun}") } else { format!("{count} {noun}s") }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn finding(from_us: i64, alarms: &[&'static str]) -> Finding {
+        Finding {
+            kind: FindingKind::TrappedAir,
+            from: Time(from_us),
+            to: Time(from_us + 60_000_000),
+            detail: String::new(),
+            threshold: String::new(),
+            severe: false,
+            resolved: true,
+            vented_nl: None,
+            seen_in_bursts: false,
+            alarms: alarms.to_vec(),
+        }
+    }
+
+    #[test]
+    fn many_findings_name_every_alarm_that_stood_during_one_of_them() {
+        let findings = [finding(0, &[]), finding(1, &["jammed-low"]), finding(2, &["jammed-low", "clogging"])];
+        let text = many(&findings.each_ref(), &Paper::plain(200));
+        assert!(text.contains("; at the same time in alarm: jammed-low, clogging\n"), "{text}");
+    }
 }
