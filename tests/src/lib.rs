@@ -1,3 +1,7 @@
 //! What several tests share.
 
+pub mod acceptance;
 pub mod emulated;
+pub mod hostile;
+pub mod night;
+pub mod old_recordings;

@@ -4,17 +4,29 @@
 use std::{collections::BTreeSet, fs, path::Path};
 
 /// For each crate of ours, the crates of ours that it may depend on.
-const ARROWS: [(&str, &[&str]); 9] = [
+const ARROWS: [(&str, &[&str]); 11] = [
     ("firmware/telemetry", &[]),
     ("firmware/sensors", &[]),
     ("firmware/monitor", &["airvalve-sensors", "airvalve-telemetry"]),
     ("host-tools/site", &["airvalve-monitor", "airvalve-sensors"]),
     ("host-tools/simulator", &["airvalve-sensors", "airvalve-site"]),
+    ("host-tools/second-model", &["airvalve-sensors", "airvalve-simulator", "airvalve-site"]),
     ("host-tools/recording", &["airvalve-monitor", "airvalve-sensors", "airvalve-site", "airvalve-telemetry"]),
     ("host-tools/columnar", &["airvalve-recording", "airvalve-sensors", "airvalve-telemetry"]),
     (
         "host-tools/analysis",
         &["airvalve-monitor", "airvalve-recording", "airvalve-sensors", "airvalve-site", "airvalve-telemetry"],
+    ),
+    (
+        "host-tools/trials",
+        &[
+            "airvalve-analysis",
+            "airvalve-monitor",
+            "airvalve-recording",
+            "airvalve-sensors",
+            "airvalve-simulator",
+            "airvalve-site",
+        ],
     ),
     (
         "host-tools/cli",
@@ -27,6 +39,7 @@ const ARROWS: [(&str, &[&str]); 9] = [
             "airvalve-simulator",
             "airvalve-site",
             "airvalve-telemetry",
+            "airvalve-trials",
         ],
     ),
 ];

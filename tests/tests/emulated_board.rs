@@ -134,6 +134,7 @@ fn config() -> DeviceConfig {
         },
         settings: Settings::default(),
         learned: heapless::Vec::new(),
+        contacts_fitted: 1,
         started_us: START_US,
     }
 }
