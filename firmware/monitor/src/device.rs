@@ -90,7 +90,8 @@ pub struct Device {
     batch: ArchiveEncoder,
     frames: FrameWriter,
     out: [u8; FRAME_BYTES],
-    is_fitted: [bool; CHANNELS],
+    /// Indices of the channels that are fitted.
+    fitted: Vec<u8, CHANNELS>,
     batches: u16,
 }
 
@@ -102,7 +103,10 @@ impl Device {
         let site = &config.site;
         let learned = learned_from_bytes(&config.learned).unwrap_or_else(|| Learned::from_data_sheet(site));
         let header = header(config);
-        let is_fitted = Channel::ALL.map(|channel| site.is_fitted(channel));
+        let mut fitted = Vec::new();
+        for channel in Channel::ALL.into_iter().filter(|channel| site.is_fitted(*channel)) {
+            fitted.push(channel as u8).unwrap_or_default();
+        }
         let batch_samples = ((BATCH_S / site.sample_period_s.max(0.01)) as usize).clamp(16, BATCH_SAMPLES);
         Device {
             batch: ArchiveEncoder::new(header.channels.len(), header.sample_period_us, batch_samples),
@@ -110,7 +114,7 @@ impl Device {
             monitor: Monitor::with_learned(site, &config.settings, &learned),
             frames: FrameWriter::new(),
             out: [0; FRAME_BYTES],
-            is_fitted,
+            fitted,
             batches: 0,
         }
     }
@@ -137,8 +141,8 @@ impl Device {
         }
         // No `collect`: it panics beyond the capacity.
         let mut codes = Vec::<i16, CHANNELS>::new();
-        for (code, is_fitted) in sample.codes.0.iter().zip(&self.is_fitted) {
-            if *is_fitted {
+        for channel in &self.fitted {
+            if let Some(code) = sample.codes.0.get(usize::from(*channel)) {
                 codes.push(*code).unwrap_or_default();
             }
         }

@@ -1,11 +1,8 @@
 //! Means over about a second: the steps in which evidence is built, whatever the sample rate.
 
-use airvalve_sensors::{Channel, Contact, Contacts};
+use airvalve_sensors::{Contact, Contacts};
 
-use crate::state::ValveState;
-
-/// Channels that have a mean.
-const AVERAGED: usize = 5;
+use crate::{state::ValveState, watched::WatchedChannels};
 
 /// Means over one frame; NaN where a channel gave nothing.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -32,27 +29,14 @@ pub struct Frame {
     pub state: ValveState,
 }
 
-/// Adds up samples until a frame is full.
+/// Counts time until a frame is full.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct FrameBuilder {
-    sums: [f32; AVERAGED],
-    counts: [f32; AVERAGED],
     length_s: f32,
     contacts: Contacts,
 }
 
 impl FrameBuilder {
-    /// Adds one value a channel, in the order of the channels' ids; NaN is left out.
-    #[inline(always)]
-    pub fn add(&mut self, values: &[f32; AVERAGED]) {
-        for ((sum, count), value) in self.sums.iter_mut().zip(&mut self.counts).zip(values) {
-            if !value.is_nan() {
-                *sum += value;
-                *count += 1.0;
-            }
-        }
-    }
-
     /// Lets time pass; true when the frame is full.
     #[inline(always)]
     pub fn advance(&mut self, dt_s: f32, contacts: Contacts, frame_s: f32) -> bool {
@@ -63,20 +47,23 @@ impl FrameBuilder {
     }
 
     /// Takes the frame out and begins a new one.
-    pub fn take(&mut self, time_us: i64, zero_kpa: f32, state: ValveState) -> Frame {
-        let mean = |channel: Channel| match (self.sums.get(channel as usize), self.counts.get(channel as usize)) {
-            (Some(sum), Some(count)) if *count > 0.0 => sum / count,
-            _ => f32::NAN,
-        };
+    pub(crate) fn take(
+        &mut self,
+        time_us: i64,
+        zero_kpa: f32,
+        state: ValveState,
+        channels: &mut WatchedChannels,
+    ) -> Frame {
+        let ([float_pct, pressure_kpa, odour_ppm, line_kpa, air_c], pressure_samples) = channels.take_means();
         let frame = Frame {
             time_us,
             length_s: self.length_s,
-            float_pct: mean(Channel::FloatPosition),
-            pressure_kpa: mean(Channel::ChamberPressure) - zero_kpa,
-            pressure_samples: self.counts.get(Channel::ChamberPressure as usize).copied().unwrap_or(0.0),
-            odour_ppm: mean(Channel::Odour),
-            line_kpa: mean(Channel::LinePressure),
-            air_c: mean(Channel::AirTemperature),
+            float_pct,
+            pressure_kpa: pressure_kpa - zero_kpa,
+            pressure_samples,
+            odour_ppm,
+            line_kpa,
+            air_c,
             pump: self.contacts.get(Contact::PumpRunning),
             state,
         };

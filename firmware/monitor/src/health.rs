@@ -29,7 +29,7 @@ pub struct ChannelHealth {
     limit_high: f32,
     /// A larger change must be confirmed.
     jump: f32,
-    /// Squared changes up to this always count as noise.
+    /// Variances up to this always count as noise.
     least_clip: f32,
     last: f32,
     last_change: f32,
@@ -40,6 +40,10 @@ pub struct ChannelHealth {
     bad_s: f32,
     missing_s: f32,
     noise_squared: f32,
+    /// Squared bends of the frame that runs, how many, and what more than one of them counts for.
+    bends: f32,
+    bend_count: f32,
+    most_bend: f32,
     usual_noise_squared: f32,
     /// Time with values, s; the noise is not judged before it has settled.
     seen_s: f32,
@@ -51,31 +55,13 @@ pub struct ChannelHealth {
     pub from_physics: [f32; 2],
 }
 
-/// Takes a reading of every fitted channel; returns the values to go on with, NaN where there is none to trust.
-// Not inlined: from a pointer to the table a small processor reaches every field in one instruction.
-#[inline(never)]
-pub(crate) fn accept<const N: usize>(
-    channels: &mut [ChannelHealth; N],
-    readings: &[f32; N],
-    is_fitted: &[bool; N],
-    dt_s: f32,
-    noise_share: f32,
-) -> [f32; N] {
-    let mut kept = [f32::NAN; N];
-    for (((health, reading), is_fitted), kept) in channels.iter_mut().zip(readings).zip(is_fitted).zip(&mut kept) {
-        if *is_fitted {
-            *kept = health.accept(*reading, dt_s, noise_share);
-        }
-    }
-    kept
-}
-
 impl ChannelHealth {
     /// A channel of which nothing is known yet.
     pub fn new(span: Span) -> ChannelHealth {
         let at = |ma| LoopCurrent::from_milliamperes(ma).as_quantity(span);
         // Half a code of the usual front end: a current on the limit still counts as measuring.
         let slack = span.width() * 2e-5;
+        let least_clip = 1e-6 * SPIKE_SHARE * span.width() * SPIKE_SHARE * span.width();
         ChannelHealth {
             span,
             measuring_low: at(LoopCurrent::MEASURING_LOW_MA) - slack,
@@ -83,7 +69,7 @@ impl ChannelHealth {
             limit_low: at(LoopCurrent::MEASURING_LOW_MA) + 10.0 * slack,
             limit_high: at(LoopCurrent::MEASURING_HIGH_MA) - 10.0 * slack,
             jump: SPIKE_SHARE * span.width(),
-            least_clip: 1e-6 * SPIKE_SHARE * span.width() * SPIKE_SHARE * span.width(),
+            least_clip,
             last: f32::NAN,
             last_change: 0.0,
             is_spike_pending: false,
@@ -93,6 +79,9 @@ impl ChannelHealth {
             bad_s: 0.0,
             missing_s: 0.0,
             noise_squared: 0.0,
+            bends: 0.0,
+            bend_count: 0.0,
+            most_bend: 6.0 * least_clip,
             usual_noise_squared: 0.0,
             seen_s: 0.0,
             noisy_s: 0.0,
@@ -104,7 +93,7 @@ impl ChannelHealth {
 
     /// Takes one reading; returns the value to go on with, NaN when there is none to trust.
     #[inline(always)]
-    pub fn accept(&mut self, reading: f32, dt_s: f32, noise_share: f32) -> f32 {
+    pub fn accept(&mut self, reading: f32, dt_s: f32) -> f32 {
         if !(reading >= self.measuring_low && reading <= self.measuring_high) {
             return self.refuse(reading, dt_s);
         }
@@ -116,17 +105,16 @@ impl ChannelHealth {
         self.bad_s = 0.0;
         self.missing_s = 0.0;
         // At the ends of the measuring band a working transmitter repeats its limit.
-        let is_at_limit = reading < self.limit_low || reading > self.limit_high;
-        self.same_s = if change == 0.0 && !is_at_limit { self.same_s + dt_s } else { 0.0 };
+        let repeats = change == 0.0 && reading >= self.limit_low && reading <= self.limit_high;
+        self.same_s = if repeats { self.same_s + dt_s } else { 0.0 };
         // White noise makes second differences of six times its variance; a steady movement makes none, and what moves
         // by jerks is clipped.
         let bend = change - self.last_change;
         self.last_change = change;
-        let seen = bend * bend * (1.0 / 6.0);
-        // No `min`: with its care for NaN it costs four times as much, four times a sample.
-        let most = 9.0 * self.noise_squared + self.least_clip;
-        let clipped = if seen < most { seen } else { most };
-        self.noise_squared += (clipped - self.noise_squared) * noise_share;
+        let seen = bend * bend;
+        // No `min`: with its care for NaN it costs four times as much, three times a sample.
+        self.bends += if seen < self.most_bend { seen } else { self.most_bend };
+        self.bend_count += 1.0;
         self.last = reading;
         reading
     }
@@ -172,11 +160,6 @@ impl ChannelHealth {
         f32::NAN
     }
 
-    /// Weight of one sample in the noise estimate.
-    pub fn noise_share(dt_s: f32) -> f32 {
-        1.0 - libm::expf(-dt_s / NOISE_S)
-    }
-
     /// Standard deviation of the noise, in the channel's unit.
     pub fn noise(&self) -> f32 {
         libm::sqrtf(self.noise_squared)
@@ -187,8 +170,15 @@ impl ChannelHealth {
         self.noise_squared
     }
 
-    /// Lets the usual noise follow; called once a frame.
+    /// Lets noise and usual noise follow; called once a frame.
     pub fn end_frame(&mut self, frame_s: f32) {
+        if self.bend_count > 0.0 {
+            let share = (frame_s / NOISE_S).min(1.0);
+            self.noise_squared += (self.bends / (6.0 * self.bend_count) - self.noise_squared) * share;
+            self.bends = 0.0;
+            self.bend_count = 0.0;
+        }
+        self.most_bend = 6.0 * (9.0 * self.noise_squared + self.least_clip);
         if self.last.is_nan() {
             return;
         }
@@ -270,12 +260,12 @@ mod tests {
     fn a_single_spike_is_held_back_and_a_real_jump_is_not() {
         let mut health = channel();
         for _ in 0..10 {
-            assert_eq!(health.accept(50.0, 0.1, 0.01), 50.0);
+            assert_eq!(health.accept(50.0, 0.1), 50.0);
         }
-        assert_eq!(health.accept(90.0, 0.1, 0.01), 50.0);
-        assert_eq!(health.accept(50.0, 0.1, 0.01), 50.0);
-        assert_eq!(health.accept(90.0, 0.1, 0.01), 50.0);
-        assert_eq!(health.accept(90.0, 0.1, 0.01), 90.0);
+        assert_eq!(health.accept(90.0, 0.1), 50.0);
+        assert_eq!(health.accept(50.0, 0.1), 50.0);
+        assert_eq!(health.accept(90.0, 0.1), 50.0);
+        assert_eq!(health.accept(90.0, 0.1), 90.0);
     }
 
     #[test]
@@ -283,9 +273,9 @@ mod tests {
         let settings = EvidenceSettings::default();
         let told = |reading: f32, seconds: usize| {
             let mut health = channel();
-            health.accept(50.0, 1.0, 0.05);
+            health.accept(50.0, 1.0);
             for _ in 0..seconds {
-                health.accept(reading, 1.0, 0.05);
+                health.accept(reading, 1.0);
             }
             health.evidence(Channel::FloatPosition, &settings)
         };
@@ -303,9 +293,11 @@ mod tests {
         // Alternation is the worst case for second differences: four times 0.1, squared, over six.
         let noise = |hz: f32| {
             let mut health = channel();
-            let share = ChannelHealth::noise_share(1.0 / hz);
             for i in 0..(600.0 * hz) as u32 {
-                health.accept(if i % 2 == 0 { 50.1 } else { 49.9 }, 1.0 / hz, share);
+                health.accept(if i % 2 == 0 { 50.1 } else { 49.9 }, 1.0 / hz);
+                if i % hz as u32 == 0 {
+                    health.end_frame(1.0);
+                }
             }
             health.noise()
         };

@@ -32,8 +32,8 @@ pub(crate) struct LargeFrame {
     pub(crate) is_open: bool,
     /// Float and pressure have stood still at atmosphere for a minute: nothing moves.
     pub(crate) is_at_rest: bool,
-    /// Standard uncertainty of the frame's pressure: zero and noise, kPa.
-    pub(crate) uncertainty_kpa: f32,
+    /// Variance of the frame's pressure: zero and noise, kPa squared.
+    pub(crate) variance_kpa2: f32,
     pub(crate) temperature_k: f32,
 }
 
@@ -54,7 +54,7 @@ impl LargeAir {
         if frame.pressure_kpa.is_nan() {
             return;
         }
-        let limit_kpa = 3.0 * state.uncertainty_kpa;
+        let limit_kpa = 3.0 * libm::sqrtf(state.variance_kpa2);
         let out = |kpa: f32| site.large_out.normal_flow_nl_s(kpa, site.p_atm_kpa, state.temperature_k) * frame.length_s;
         let inward =
             |kpa: f32| -site.large_in.normal_flow_nl_s(kpa, site.p_atm_kpa, state.temperature_k) * frame.length_s;

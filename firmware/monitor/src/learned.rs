@@ -4,6 +4,9 @@ use serde::{Deserialize, Serialize};
 
 use crate::site::SiteData;
 
+/// Sealed time before a usual pressure is known, min.
+const LEAST_PRESSURE_MIN: f32 = 20.0;
+
 /// A feature of the valve: its baseline (how it was when it was learned) and its recent value.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Baseline {
@@ -92,6 +95,19 @@ impl Learned {
         let (running, stopped) = (&self.arrival_running_nl_s, &self.arrival_stopped_nl_s);
         let minutes = running.weight + stopped.weight;
         (minutes >= 60.0).then(|| (running.mean * running.weight + stopped.mean * stopped.weight).max(0.0) / minutes)
+    }
+
+    /// How far the usual pressures have walked together, running and stopped, kPa: more likely the transmitter's doing than
+    /// the main's. 0 before both are known.
+    pub fn pressure_walk_kpa(&self) -> f32 {
+        let walk = |baseline: &Baseline| {
+            if baseline.weight >= LEAST_PRESSURE_MIN { baseline.recent - baseline.mean } else { 0.0 }
+        };
+        let (running, stopped) = (walk(&self.running_kpa), walk(&self.stopped_kpa));
+        if running * stopped <= 0.0 {
+            return 0.0;
+        }
+        if libm::fabsf(running) < libm::fabsf(stopped) { running } else { stopped }
     }
 
     /// Nothing learned yet: only the data sheet.

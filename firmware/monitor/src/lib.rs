@@ -33,6 +33,7 @@ pub mod site;
 pub mod state;
 pub mod steps;
 pub mod totals;
+mod watched;
 pub mod zero;
 
 pub use decision::AlarmChange;

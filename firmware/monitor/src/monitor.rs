@@ -1,6 +1,6 @@
 //! The detector of one valve: one sample in, what has changed out.
 
-use airvalve_sensors::{CHANNELS, Channel, Channels, CodeSample, QuantitySample, front_end::Scale};
+use airvalve_sensors::{Channel, CodeSample, Contacts, QuantitySample};
 use heapless::Vec;
 
 use crate::{
@@ -10,7 +10,7 @@ use crate::{
     evidence::{Context, EvidenceBuilder},
     fault::Fault,
     frame::{Frame, FrameBuilder},
-    health::{self, ChannelHealth},
+    health::ChannelHealth,
     large::{LargeAir, LargeFrame},
     learned::Learned,
     release::{ARRIVAL_FACTOR, Cycle, ReleaseInput, ReleaseTracker},
@@ -20,12 +20,10 @@ use crate::{
     state::{StateTracker, ValveState},
     steps::{StepInput, StepTracker},
     totals::Totals,
+    watched::{WATCHED_CHANNELS, WatchedChannels},
     zero::ZeroTracker,
 };
 
-/// The channels that the detector itself watches.
-const WATCHED: [Channel; 5] =
-    [Channel::FloatPosition, Channel::ChamberPressure, Channel::Odour, Channel::LinePressure, Channel::AirTemperature];
 /// A gap is longer than this many sample periods and than this time, s. Source: the contract for results.
 const GAP_PERIODS: f32 = 3.0;
 const GAP_S: f32 = 1.0;
@@ -65,16 +63,13 @@ pub type Changes = Vec<Event, MOST_CHANGES>;
 pub struct Monitor {
     site: SiteData,
     settings: Settings,
-    scales: Channels<Scale>,
-    is_fitted: [bool; CHANNELS],
+    channels: WatchedChannels,
     last_us: Option<i64>,
     dt_us: i64,
     dt_s: f32,
-    noise_share: f32,
     /// Since float and pressure were last both there, s.
     pair_dt_s: f32,
     period_s: f32,
-    health: [ChannelHealth; WATCHED.len()],
     frames: FrameBuilder,
     zero: ZeroTracker,
     vacuum_kpa: f32,
@@ -101,19 +96,15 @@ impl Monitor {
 
     /// A detector that goes on from what was learned before.
     pub fn with_learned(site: &SiteData, settings: &Settings, learned: &Learned) -> Monitor {
-        let span = |channel: Channel| site.spans.get(channel).unwrap_or(airvalve_sensors::Span { low: 0.0, high: 1.0 });
         let mut monitor = Monitor {
             site: *site,
             settings: *settings,
-            scales: Channels(Channel::ALL.map(|channel| site.front_end.scale(span(channel)))),
-            is_fitted: Channel::ALL.map(|channel| site.is_fitted(channel)),
+            channels: WatchedChannels::new(site),
             last_us: None,
             dt_us: 0,
             dt_s: 0.0,
-            noise_share: 0.0,
             pair_dt_s: 0.0,
             period_s: site.sample_period_s,
-            health: WATCHED.map(|channel| ChannelHealth::new(span(channel))),
             frames: FrameBuilder::default(),
             zero: ZeroTracker::new(site),
             vacuum_kpa: 0.0,
@@ -145,41 +136,36 @@ impl Monitor {
     /// Takes one sample of codes and adds to `changes`, where it costs too much to hand them over with every sample.
     #[inline(always)]
     pub fn step_codes_into(&mut self, sample: &CodeSample, changes: &mut Changes) {
-        let mut quantities = Channels([f32::NAN; CHANNELS]);
-        let places = quantities.0.iter_mut().zip(&sample.codes.0).zip(&self.scales.0).zip(&self.is_fitted);
-        for (((quantity, code), scale), is_fitted) in places {
-            if *is_fitted {
-                *quantity = scale.quantity(*code);
-            }
+        if self.advance_clock(sample.time_us) {
+            let values = self.channels.take_codes(&sample.codes, self.dt_s);
+            self.step(sample.time_us, sample.contacts, values, changes);
         }
-        self.step(&QuantitySample { time_us: sample.time_us, quantities, contacts: sample.contacts }, changes);
     }
 
     /// Takes one sample of quantities. A sample that is not later than the one before is left out.
     pub fn step_quantities(&mut self, sample: &QuantitySample) -> Changes {
         let mut changes = Changes::new();
-        self.step(sample, &mut changes);
+        if self.advance_clock(sample.time_us) {
+            let values = self.channels.take_quantities(&sample.quantities, self.dt_s);
+            self.step(sample.time_us, sample.contacts, values, &mut changes);
+        }
         changes
     }
 
     #[inline(always)]
-    fn step(&mut self, sample: &QuantitySample, changes: &mut Changes) {
-        if !self.advance_clock(sample.time_us) {
-            return;
-        }
-        let [float_pct, pressure_kpa] = self.accept(sample);
+    fn step(&mut self, time_us: i64, contacts: Contacts, [float_pct, pressure_kpa]: [f32; 2], changes: &mut Changes) {
         // Time goes on for the valve while a reading is missing.
         self.pair_dt_s += self.dt_s;
         if !float_pct.is_nan() && !pressure_kpa.is_nan() {
-            self.valve(sample.time_us, float_pct, pressure_kpa - self.learned.zero_kpa, changes);
+            self.valve(time_us, float_pct, pressure_kpa - self.learned.zero_kpa, changes);
             self.pair_dt_s = 0.0;
         }
         // No state can be told while float or pressure are missing.
         if self.pair_dt_s <= GAP_S {
             self.totals.add_time(self.state.state(), self.dt_us as u64);
         }
-        if self.frames.advance(self.dt_s, sample.contacts, FRAME_S) {
-            self.end_frame(sample.time_us, changes);
+        if self.frames.advance(self.dt_s, contacts, FRAME_S) {
+            self.end_frame(time_us, changes);
         }
     }
 
@@ -205,7 +191,7 @@ impl Monitor {
 
     /// Health of a channel; `None` for one that the detector does not watch.
     pub fn health(&self, channel: Channel) -> Option<&ChannelHealth> {
-        self.health.get(channel.index())
+        self.channels.0.get(channel.index()).map(|watched| &watched.health)
     }
 
     /// The alarms, for what people do about them.
@@ -257,7 +243,6 @@ impl Monitor {
 
     fn set_dt(&mut self, dt_s: f32) {
         self.dt_s = dt_s;
-        self.noise_share = ChannelHealth::noise_share(dt_s);
     }
 
     /// After a gap nothing that needs continuity may go on; what was learned and what stands as an alarm stays.
@@ -270,7 +255,7 @@ impl Monitor {
         self.set_dt(self.period_s);
         self.releases.abandon();
         self.pair_dt_s = 0.0;
-        self.health.iter_mut().for_each(ChannelHealth::after_gap);
+        self.channels.after_gap();
         self.steps.reset();
         self.evidence.after_gap(if is_pause { dt_us as f32 * 1e-6 } else { 0.0 });
         self.frames = FrameBuilder::default();
@@ -295,17 +280,6 @@ impl Monitor {
         self.totals.release_unconfirmed.add_nl(flow_nl_s * self.pair_dt_s);
         self.releases.abandon();
         self.pair_dt_s = self.dt_s;
-    }
-
-    /// Checks every watched channel and adds it to the frame; returns float and pressure.
-    #[inline(always)]
-    fn accept(&mut self, sample: &QuantitySample) -> [f32; 2] {
-        let Channels([watched @ .., _, _]) = &sample.quantities;
-        let [fitted @ .., _, _] = &self.is_fitted;
-        let kept = health::accept(&mut self.health, watched, fitted, self.dt_s, self.noise_share);
-        self.frames.add(&kept);
-        let [float_pct, pressure_kpa, ..] = kept;
-        [float_pct, pressure_kpa]
     }
 
     /// The fast path: state and release cycles, sample by sample.
@@ -376,17 +350,19 @@ impl Monitor {
     /// The slow path: everything that works on means.
     #[inline(never)]
     fn end_frame(&mut self, time_us: i64, changes: &mut Changes) {
-        let mut frame = self.frames.take(time_us, self.learned.zero_kpa, self.state.state());
+        let mut frame = self.frames.take(time_us, self.learned.zero_kpa, self.state.state(), &mut self.channels);
         if !frame.air_c.is_nan() {
             self.temperature_k = 273.15 + frame.air_c;
         }
         self.is_main_filling = frame.pump.unwrap_or(frame.pressure_kpa > 3.0 * self.learned.zero_uncertainty_kpa);
-        let [float, pressure, ..] = &self.health;
-        let is_shaken = float.is_noisy() && pressure.is_noisy();
+        let [float, pressure, ..] = &self.channels.0;
+        let is_shaken = float.health.is_noisy() && pressure.health.is_noisy();
         let moves_valve = [true, true, false, false, false];
-        for (health, is_of_valve) in self.health.iter_mut().zip(moves_valve) {
-            health.end_frame(frame.length_s);
-            health.count_noise(frame.length_s, is_shaken && is_of_valve);
+        for (channel, is_of_valve) in self.channels.0.iter_mut().zip(moves_valve) {
+            if channel.is_fitted {
+                channel.health.end_frame(frame.length_s);
+                channel.health.count_noise(frame.length_s, is_shaken && is_of_valve);
+            }
         }
         self.sensor_alarms(&frame, changes);
         for (channel, value) in
@@ -413,13 +389,13 @@ impl Monitor {
     }
 
     fn large_orifice(&mut self, frame: &Frame) {
-        let [_, pressure, ..] = &self.health;
-        let noise_squared = pressure.noise_squared() / frame.pressure_samples.max(1.0);
+        let [_, pressure, ..] = &self.channels.0;
+        let noise_squared = pressure.health.noise_squared() / frame.pressure_samples.max(1.0);
         let zero_kpa = self.learned.zero_uncertainty_kpa;
         let state = LargeFrame {
             is_open: self.state.is_large_open(),
             is_at_rest: self.zero.is_at_rest(),
-            uncertainty_kpa: libm::sqrtf(zero_kpa * zero_kpa + noise_squared),
+            variance_kpa2: zero_kpa * zero_kpa + noise_squared,
             temperature_k: self.temperature_k,
         };
         self.large.frame(frame, &state, &self.site, &mut self.totals);
@@ -449,7 +425,8 @@ impl Monitor {
         if frame.float_pct.is_nan() || frame.pressure_kpa.is_nan() {
             return;
         }
-        let [float, pressure, ..] = &self.health;
+        let [float, pressure, ..] = &self.channels.0;
+        let (float, pressure) = (&float.health, &pressure.health);
         let pressure_kpa_abs = (frame.pressure_kpa + self.site.p_atm_kpa).max(1.0);
         let space_l = self.site.air_space_l(frame.float_pct).max(0.01);
         // One root for both: variances add.
@@ -465,12 +442,13 @@ impl Monitor {
         if self.since_slow_s >= SLOW_S {
             let (learned, evidence) = (&self.learned, &self.evidence);
             let (site, settings) = (&self.site, &self.settings.evidence);
-            sensor_physics::judge(&mut self.health, frame, self.since_slow_s, learned, evidence, site, settings);
+            sensor_physics::judge(&mut self.channels, frame, self.since_slow_s, learned, evidence, site, settings);
         }
-        for ((health, channel), is_fitted) in self.health.iter().zip(WATCHED).zip(&self.is_fitted) {
-            if !*is_fitted {
+        for (watched, channel) in self.channels.0.iter().zip(WATCHED_CHANNELS) {
+            if !watched.is_fitted {
                 continue;
             }
+            let health = &watched.health;
             let evidence = health.evidence(channel, &self.settings.evidence);
             let outcome = self.decisions.sensor_frame(channel, evidence, frame.length_s, &self.settings.decision);
             let Some((fault, state, is_active)) = outcome else {
@@ -490,7 +468,7 @@ impl Monitor {
     }
 
     fn valve_alarms(&mut self, frame: &Frame, changes: &mut Changes) {
-        let [float, ..] = &self.health;
+        let [float, ..] = &self.channels.0;
         let context = Context {
             site: &self.site,
             settings: &self.settings.evidence,
@@ -498,7 +476,7 @@ impl Monitor {
             temperature_k: self.temperature_k,
             since_step_s: self.steps.since_step_s,
             is_odour_trusted: !self.decisions.is_sensor_faulty(Channel::Odour),
-            float_noise_pct: float.noise(),
+            float_noise_pct: float.health.noise(),
         };
         if !frame.float_pct.is_nan() && !frame.pressure_kpa.is_nan() {
             // A release that ends resets the test; one that only seems to begin (a jammed float makes the content

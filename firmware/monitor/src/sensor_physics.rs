@@ -9,6 +9,7 @@ use crate::{
     learned::{Baseline, Learned},
     settings::EvidenceSettings,
     site::SiteData,
+    watched::WatchedChannels,
 };
 
 /// A reading this many times its accuracy beyond what physics allows is drift.
@@ -23,8 +24,6 @@ const SLOWER: f32 = 0.85;
 const LEAST_CYCLES: f32 = 10.0;
 /// A usual pressure that walks by this many times the accuracy is drift; the main itself changes a little.
 const PRESSURE_ACCURACIES: f32 = 3.0;
-/// Sealed time before a usual pressure is known, min.
-const LEAST_PRESSURE_MIN: f32 = 20.0;
 /// Chance of a run of silent releases at which a cell counts as dead, as its natural logarithm: one in 100,000.
 const SILENT_RUN_LOG: f32 = -11.5;
 /// Time constant of a reading beyond its limit: a frame or two are noise or a swing, s.
@@ -32,7 +31,7 @@ const LASTING_S: f32 = 30.0;
 
 /// Finds drift of float, pressure and odour, and a dead odour cell; `since_s` after it last did.
 pub(crate) fn judge(
-    health: &mut [ChannelHealth; 5],
+    channels: &mut WatchedChannels,
     frame: &Frame,
     since_s: f32,
     learned: &Learned,
@@ -40,7 +39,8 @@ pub(crate) fn judge(
     site: &SiteData,
     settings: &EvidenceSettings,
 ) {
-    let [float, pressure, odour, ..] = health;
+    let [float, pressure, odour, ..] = &mut channels.0;
+    let (float, pressure, odour) = (&mut float.health, &mut pressure.health, &mut odour.health);
     let accuracy = |channel: Channel| {
         let width = site.spans.get(channel).map_or(1.0, Span::width);
         (0.01 * site.accuracy_pct_span.get(channel) * width).max(1e-3 * width)
@@ -94,12 +94,8 @@ fn walk(baseline: &Baseline, accuracy: f32) -> f32 {
 
 /// Zero outside the transmitter's tolerance, or both usual pressures walking together.
 fn walk_of_pressure(learned: &Learned, accuracy_kpa: f32) -> f32 {
-    let walk = |baseline: &Baseline| {
-        if baseline.weight >= LEAST_PRESSURE_MIN { baseline.recent - baseline.mean } else { 0.0 }
-    };
-    let (running, stopped) = (walk(&learned.running_kpa), walk(&learned.stopped_kpa));
-    let together = if running * stopped > 0.0 { libm::fabsf(running).min(libm::fabsf(stopped)) } else { 0.0 };
-    (libm::fabsf(learned.zero_kpa) / (1.5 * accuracy_kpa)).max(together / (PRESSURE_ACCURACIES * accuracy_kpa))
+    let walked_kpa = libm::fabsf(learned.pressure_walk_kpa());
+    (libm::fabsf(learned.zero_kpa) / (1.5 * accuracy_kpa)).max(walked_kpa / (PRESSURE_ACCURACIES * accuracy_kpa))
 }
 
 /// Releases in a row without a pulse, held against how often this valve's releases show one at all.

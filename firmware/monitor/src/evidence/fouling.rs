@@ -39,7 +39,7 @@ pub(super) fn weigh(values: &mut PerFault<f32>, learned: &Learned, has_answered:
     let clogged_after_step = if is_known { clogged(after_step, after_step.mean) } else { 0.0 };
     values.set(Fault::Clogging, clogged(ratio, usual_ratio).max(clogged_after_step));
     let (answer, usual) = (&learned.answer, usual_answer(learned, settings));
-    let answer_loss = loss(answer, usual, settings);
+    let answer_loss = loss(answer, usual, settings) - misread_loss(learned, context);
     let sluggish = sluggish(learned, answer_loss, settings);
     values.set(Fault::Sluggish, sluggish);
     // A heavy float hides so much of the cushion that answers: the loss times the cushion.
@@ -51,6 +51,12 @@ pub(super) fn weigh(values: &mut PerFault<f32>, learned: &Learned, has_answered:
     let is_plain = has_answered && sluggish < 0.8;
     values.set(Fault::Heavy, if is_plain { heavy.max(0.0) } else { 0.0 });
     values.set(Fault::Weeping, weeping(learned));
+}
+
+/// Loss of the answer that a drift of the pressure's reading makes: a pressure that reads too low by a share takes every
+/// step for so much larger than it is.
+fn misread_loss(learned: &Learned, context: &Context) -> f32 {
+    -learned.pressure_walk_kpa() / (learned.running_kpa.recent + context.site.p_atm_kpa).max(1.0)
 }
 
 /// Relative loss of the recent value against what it should be. What lies outside the data sheet's tolerance does not

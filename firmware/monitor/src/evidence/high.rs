@@ -22,6 +22,11 @@ const BEYOND_ACCURACIES: f32 = 1.5;
 const SAG_S: f32 = 120.0;
 /// After a pressure step the main swings for this long, s.
 const AFTER_STEP_S: f32 = 30.0;
+/// Part of the evidence of a lost cushion without which a low chamber is a transmitter that drifts: two tests that were
+/// not answered, or half of the movement that arriving air should have made.
+const CUSHION_DOUBTED: f32 = 0.5;
+/// Odour that stands for this long is no release, s.
+const STANDS_S: f32 = 300.0;
 /// Share of that time after which a seat held open is taken for the large one: through a small one too little spills.
 const SAGS: f32 = 0.2;
 
@@ -35,6 +40,7 @@ pub(super) struct HighFloat {
     unanswered_at_pct: f32,
     has_answered_since_cycle: bool,
     sag_s: f32,
+    venting_s: f32,
 }
 
 impl HighFloat {
@@ -78,7 +84,10 @@ impl HighFloat {
             self.sag_s = 0.0;
         }
         let evidence = if is_high { self.evidence(pumped_s, unmoved_pct, learned) } else { 0.0 };
-        let sag = self.sag(frame, learned, is_high && is_venting != Some(false), context);
+        self.venting_s = if is_venting == Some(true) { self.venting_s + frame.length_s } else { 0.0 };
+        let is_lost = evidence >= CUSHION_DOUBTED || self.venting_s >= STANDS_S;
+        let is_possible = is_high && is_venting != Some(false);
+        let sag = self.sag(frame, learned, is_possible, context) * if is_lost { 1.0 } else { 0.0 };
         if evidence == 0.0 && sag == 0.0 && held_up == 0.0 {
             for fault in [Fault::JammedUp, Fault::LargeSeatOpen, Fault::SmallSeatOpen] {
                 values.set(fault, 0.0);
