@@ -34,7 +34,7 @@ pub const fn evidence_names(fault: Fault) -> [&'static str; 4] {
     match fault {
         Fault::JammedLow | Fault::SmallBlocked => ["float_pct", "pressure_kpa", "low_s", "odour_ppm"],
         Fault::JammedUp | Fault::LargeSeatOpen | Fault::SmallSeatOpen => {
-            ["float_pct", "pressure_kpa", "unanswered_steps", "odour_ppm"]
+            ["float_pct", "pressure_kpa", "unmoved_pct", "odour_ppm"]
         }
         Fault::LargeShut => ["float_pct", "pressure_kpa", "evidence", "odour_ppm"],
         Fault::Clogging => ["area_ratio", "area_ratio_usual", "cycles", "odour_ppm"],

@@ -25,7 +25,7 @@ pub(crate) fn valve_alarm(
     let numbers = match fault {
         Fault::JammedLow | Fault::SmallBlocked => [frame.float_pct, frame.pressure_kpa, evidence.low_s(), odour_ppm],
         Fault::JammedUp | Fault::LargeSeatOpen | Fault::SmallSeatOpen => {
-            [frame.float_pct, frame.pressure_kpa, evidence.unanswered(), odour_ppm]
+            [frame.float_pct, frame.pressure_kpa, evidence.unmoved_pct(), odour_ppm]
         }
         Fault::Clogging => [
             learned.area_ratio.recent,

@@ -2,7 +2,7 @@
 
 use airvalve_sensors::{Contact, Contacts};
 
-use crate::{state::ValveState, watched::WatchedChannels};
+use crate::{site::SiteData, state::ValveState, watched::WatchedChannels};
 
 /// Means over one frame; NaN where a channel gave nothing.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -27,6 +27,13 @@ pub struct Frame {
     pub pump: Option<bool>,
     /// State of the valve at its end.
     pub state: ValveState,
+}
+
+impl Frame {
+    /// Whether the pump runs: by its contact, or else by the pressure.
+    pub fn is_pumping(&self, site: &SiteData) -> bool {
+        self.pump.unwrap_or(self.pressure_kpa > 0.5 * (site.static_kpa + site.working_kpa))
+    }
 }
 
 /// Counts time until a frame is full.

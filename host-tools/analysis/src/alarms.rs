@@ -124,13 +124,13 @@ fn evidence(change: &AlarmChange) -> String {
         Fault::JammedLow => format!("{} and not answering for {}, {}", float(), low(), chamber()),
         Fault::SmallBlocked => format!("{} for {} with the {}, and nothing let out", float(), low(), chamber()),
         Fault::JammedUp => {
-            let steps = number("unanswered_steps", 0, "");
-            format!("{}, pressure steps in a row not answered: {steps}, {}", float(), chamber())
+            let unmoved = number("unmoved_pct", 0, " %");
+            format!("{}, where a free float would have moved by {unmoved}, {}", float(), chamber())
         }
         Fault::LargeSeatOpen | Fault::SmallSeatOpen => format!(
-            "{}, above its usual rest, the air cushion lost (pressure steps not answered: {}), {}",
+            "{}, above its usual rest, the air cushion lost (a cushion would have moved it by {}), {}",
             float(),
-            number("unanswered_steps", 0, ""),
+            number("unmoved_pct", 0, " %"),
             chamber()
         ),
         Fault::LargeShut => format!("{} as it should be, and yet a vacuum that lasts: {}", float(), chamber()),

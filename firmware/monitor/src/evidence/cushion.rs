@@ -1,6 +1,6 @@
 //! The air cushion between releases: what arrives, net of what leaks, and the jumps of a float that sticks and slips.
 
-use super::Context;
+use super::{Context, SEATED_PCT, unmoved::Unmoved};
 use crate::{airflow::normal_litres, frame::Frame, learned::Learned, state::ValveState};
 
 /// After a release the liquid swings and the gas warms up again for this long, s.
@@ -11,10 +11,6 @@ const AFTER_STEP_S: f32 = 60.0;
 const LEAST_STRETCH_S: f32 = 40.0;
 /// A longer one is taken in parts of this length, s.
 const MOST_STRETCH_S: f32 = 600.0;
-/// A float this high sits on its seat, whatever the zero of its transmitter, % of stroke.
-pub(super) const SEATED_PCT: f32 = 98.0;
-/// Sealed time in a state of the pump before its arrival is known well enough to expect movement, min.
-const LEAST_ARRIVAL_MIN: f32 = 30.0;
 /// A content that stays lower for this long has fallen, s.
 const UNSEEN_S: f32 = 4.0;
 /// Time constant of the content whose slope is taken, s.
@@ -38,10 +34,7 @@ pub(super) struct Cushion {
     still_s: f32,
     still_ref_pct: f32,
     largest_jump_pct: f32,
-    /// How far arriving air should have moved the float since it last moved, % of stroke; negative while it may still be
-    /// seated after a fill.
-    pub(super) unmoved_pct: f32,
-    unmoved_ref_pct: f32,
+    pub(super) unmoved: Unmoved,
 }
 
 /// Sealed and calm time in one state of the pump.
@@ -67,8 +60,7 @@ impl Default for Cushion {
             still_s: 0.0,
             still_ref_pct: f32::NAN,
             largest_jump_pct: 0.0,
-            unmoved_pct: 0.0,
-            unmoved_ref_pct: f32::NAN,
+            unmoved: Unmoved::default(),
         }
     }
 }
@@ -76,6 +68,7 @@ impl Default for Cushion {
 impl Cushion {
     pub(super) fn after_gap(&mut self) {
         self.stretch = None;
+        self.unmoved.after_gap();
         self.content_nl = f32::NAN;
         self.since_release_s = 0.0;
         self.still_s = 0.0;
@@ -95,15 +88,14 @@ impl Cushion {
     }
 
     pub(super) fn frame(&mut self, frame: &Frame, learned: &mut Learned, context: &Context) {
-        let site = context.site;
-        let is_pumping = frame.pump.unwrap_or(frame.pressure_kpa > 0.5 * (site.static_kpa + site.working_kpa));
+        let is_pumping = frame.is_pumping(context.site);
         if is_pumping {
             self.pumped_since_cycle_s += frame.length_s;
         }
         self.since_cycle_s += frame.length_s;
         self.follow_content(frame, context);
         self.stillness(frame, context);
-        self.watch_for_movement(frame, is_pumping, learned, context);
+        self.unmoved.frame(frame, is_pumping, learned, context);
         let is_sealed = frame.state == ValveState::Sealed;
         self.since_release_s = if is_sealed { self.since_release_s + frame.length_s } else { 0.0 };
         let is_calm = is_sealed && context.since_step_s > AFTER_STEP_S;
@@ -175,34 +167,6 @@ impl Cushion {
         let arrival =
             if stretch.is_pumping { &mut learned.arrival_running_nl_s } else { &mut learned.arrival_stopped_nl_s };
         arrival.add_weighted(self.arrival_nl_s, stretch.elapsed_s / 60.0, many, few);
-    }
-
-    /// Air that arrives must lower the float: what does not move at all is held, whatever the pumps do.
-    fn watch_for_movement(&mut self, frame: &Frame, is_pumping: bool, learned: &Learned, context: &Context) {
-        let site = context.site;
-        if !matches!(frame.state, ValveState::Sealed | ValveState::Releasing) || frame.pressure_kpa < site.reopen_kpa {
-            // The air that a fill leaves behind is pressed together: the float stays seated until enough has arrived.
-            self.unmoved_ref_pct = 100.0;
-            self.unmoved_pct = -100.0 * site.seal_volume_l / site.stroke_volume_l;
-            return;
-        }
-        let moved_pct = libm::fabsf(frame.float_pct - self.unmoved_ref_pct);
-        let has_moved = moved_pct.is_nan() || moved_pct > context.settings.still_pct;
-        let is_seated = frame.float_pct >= SEATED_PCT && self.unmoved_pct < 0.0;
-        if has_moved && !is_seated {
-            self.unmoved_ref_pct = frame.float_pct;
-            self.unmoved_pct = 0.0;
-            return;
-        }
-        let arrival = if is_pumping { &learned.arrival_running_nl_s } else { &learned.arrival_stopped_nl_s };
-        if arrival.weight < LEAST_ARRIVAL_MIN {
-            return;
-        }
-        // The slower of usual and recent: arrivals differ by day and night.
-        let arrival_nl_s = arrival.mean.min(arrival.recent).max(0.0);
-        let pressure_kpa_abs = frame.pressure_kpa + site.p_atm_kpa;
-        let stroke_nl = normal_litres(pressure_kpa_abs, site.stroke_volume_l, context.temperature_k);
-        self.unmoved_pct += 100.0 * arrival_nl_s * frame.length_s / stroke_nl.max(1e-3);
     }
 
     fn stillness(&mut self, frame: &Frame, context: &Context) {

@@ -2,7 +2,7 @@
 
 use airvalve_sensors::Channel;
 
-use super::{Context, NO_ANSWERS, Odds, part};
+use super::{Context, Odds, SEATED_PCT, part};
 use crate::{
     fault::{Fault, PerFault},
     frame::Frame,
@@ -12,18 +12,17 @@ use crate::{
 
 /// A float this far below its closing position, unanswering, hangs there, % of stroke.
 const HANGS_PCT: f32 = 4.0;
-/// Missing cycles: so many usual intervals of pumping without one.
-const MISSING_INTERVALS: f32 = 10.0;
-/// Movement that arriving air should have made and has not, % of stroke: far more than play, and more than most grease.
+/// Movement that should have been made and was not, % of stroke: more than play, and more than grease holds.
 const UNMOVED_PCT: f32 = 12.0;
 /// A float that reads this many times its accuracy above its seat is not believed.
 const BEYOND_ACCURACIES: f32 = 1.5;
+/// Sealed time before a usual pressure is known, min.
+const LEAST_PRESSURE_MIN: f32 = 10.0;
 /// How long the chamber must stand below the line, s.
 const SAG_S: f32 = 120.0;
 /// After a pressure step the main swings for this long, s.
 const AFTER_STEP_S: f32 = 30.0;
-/// Part of the evidence of a lost cushion without which a low chamber is a transmitter that drifts: two tests that were
-/// not answered, or half of the movement that arriving air should have made.
+/// Part of that without which, off its seat, a low chamber is a transmitter that drifts.
 const CUSHION_DOUBTED: f32 = 0.5;
 /// Odour that stands for this long is no release, s.
 const STANDS_S: f32 = 300.0;
@@ -34,39 +33,37 @@ const SAGS: f32 = 0.2;
 pub(super) struct HighFloat {
     /// Jammed up against a seat held open.
     pub(super) odds: Odds,
-    /// Pressure tests in a row without an answer.
-    pub(super) unanswered: f32,
-    /// Where the float stood at the first of them, %.
-    unanswered_at_pct: f32,
-    has_answered_since_cycle: bool,
+    /// The last pressure test had no answer.
+    is_silent: bool,
     sag_s: f32,
     venting_s: f32,
 }
 
+/// What the other rules say of a float that does not move.
+#[derive(Clone, Copy)]
+pub(super) struct Held {
+    /// How far it should have moved, % of stroke.
+    pub(super) unmoved_pct: f32,
+    /// Evidence from a vacuum in which it stays up.
+    pub(super) in_vacuum: f32,
+}
+
 impl HighFloat {
-    pub(super) fn answer(&mut self, answer: f32, is_silent: bool, float_pct: f32) {
-        if is_silent {
-            if self.unanswered == 0.0 {
-                self.unanswered_at_pct = float_pct;
-            }
-            self.unanswered += 1.0;
-        } else if answer > 0.4 {
-            self.unanswered = 0.0;
-            self.has_answered_since_cycle = true;
-        }
+    /// A pressure test has ended, or air has left and the float has risen.
+    pub(super) fn answer(&mut self, is_silent: bool) {
+        self.is_silent = is_silent;
     }
 
-    pub(super) fn cycle(&mut self) {
-        self.has_answered_since_cycle = false;
-        self.unanswered = 0.0;
+    /// Whether the float answered the last pressure test.
+    pub(super) fn is_answering(&self) -> bool {
+        !self.is_silent
     }
 
-    /// `pumped_s` without a cycle, how far the float should have moved and the evidence of a vacuum in which the float stays up come from the other rules.
     pub(super) fn frame(
         &mut self,
         frame: &Frame,
         is_venting: Option<bool>,
-        (pumped_s, unmoved_pct, held_up): (f32, f32, f32),
+        held: Held,
         values: &mut PerFault<f32>,
         learned: &Learned,
         context: &Context,
@@ -75,20 +72,18 @@ impl HighFloat {
         let accuracy_pct = context.site.accuracy_pct_span.get(Channel::FloatPosition);
         let is_believed = frame.float_pct <= 100.0 + BEYOND_ACCURACIES * accuracy_pct;
         let is_high = frame.float_pct >= context.surely_open_below_pct && is_believed;
-        // One that sticks moves in the end; one that is held does not.
-        let has_moved = libm::fabsf(frame.float_pct - self.unanswered_at_pct) > 2.0 * context.settings.still_pct;
-        if !is_high || has_moved {
-            self.unanswered = 0.0;
-        }
         if !is_high {
             self.sag_s = 0.0;
         }
-        let evidence = if is_high { self.evidence(pumped_s, unmoved_pct, learned) } else { 0.0 };
-        self.venting_s = if is_venting == Some(true) { self.venting_s + frame.length_s } else { 0.0 };
-        let is_lost = evidence >= CUSHION_DOUBTED || self.venting_s >= STANDS_S;
-        let is_possible = is_high && is_venting != Some(false);
-        let sag = self.sag(frame, learned, is_possible, context) * if is_lost { 1.0 } else { 0.0 };
-        if evidence == 0.0 && sag == 0.0 && held_up == 0.0 {
+        let evidence = if is_high { held.unmoved_pct / UNMOVED_PCT } else { 0.0 };
+        match is_venting {
+            Some(true) => self.venting_s += frame.length_s,
+            Some(false) => self.venting_s = 0.0,
+            None => {}
+        }
+        let is_lost = evidence >= CUSHION_DOUBTED || self.venting_s >= STANDS_S || frame.float_pct >= SEATED_PCT;
+        let sag = self.sag(frame, learned, is_high && is_lost && is_venting != Some(false), context);
+        if evidence == 0.0 && sag == 0.0 && held.in_vacuum == 0.0 {
             for fault in [Fault::JammedUp, Fault::LargeSeatOpen, Fault::SmallSeatOpen] {
                 values.set(fault, 0.0);
             }
@@ -97,7 +92,7 @@ impl HighFloat {
         self.odds = log_odds(frame, is_venting, learned, context);
         let p_up = self.odds.probability();
         let open = part(evidence, 1.0 - p_up);
-        let up = part(evidence, p_up).max(held_up);
+        let up = part(evidence, p_up).max(held.in_vacuum);
         values.set(Fault::JammedUp, if sag > SAGS { 0.0 } else { up });
         // A float that hangs below its closing position while the vent passes gas holds the orifice open itself.
         let is_caught_open = is_venting == Some(true) && frame.float_pct < closes_pct(learned, context) - HANGS_PCT;
@@ -111,24 +106,13 @@ impl HighFloat {
         values.set(Fault::SmallSeatOpen, small);
     }
 
-    fn evidence(&self, pumped_s: f32, unmoved_pct: f32, learned: &Learned) -> f32 {
-        let is_missing_judged =
-            learned.interval_s.weight >= 10.0 && !self.has_answered_since_cycle && self.unanswered >= 1.0;
-        let usual_s = learned.interval_s.mean.max(60.0);
-        let missing = if is_missing_judged { pumped_s / (MISSING_INTERVALS * usual_s) } else { 0.0 };
-        (self.unanswered / NO_ANSWERS).max(missing.min(2.0)).max(unmoved_pct / UNMOVED_PCT)
-    }
-
     /// How long the chamber has stood below the line while the float is up: the large orifice spills.
     fn sag(&mut self, frame: &Frame, learned: &Learned, is_possible: bool, context: &Context) -> f32 {
-        let is_pumping = frame.pump.unwrap_or(false);
-        let usual = if is_pumping { &learned.running_kpa } else { &learned.stopped_kpa };
-        let reference_kpa = if !frame.line_kpa.is_nan() {
-            frame.line_kpa
-        } else if usual.weight >= 10.0 && frame.pump.is_some() {
-            usual.mean
-        } else {
-            f32::NAN
+        let usual = if frame.is_pumping(context.site) { &learned.running_kpa } else { &learned.stopped_kpa };
+        let reference_kpa = match (frame.line_kpa.is_nan(), usual.weight >= LEAST_PRESSURE_MIN) {
+            (false, _) => frame.line_kpa,
+            (true, true) => usual.mean,
+            (true, false) => f32::NAN,
         };
         // Against its own usual value the zero does not matter, against the other channel it does.
         let unsure_kpa = if frame.line_kpa.is_nan() { 0.0 } else { 3.0 * learned.zero_uncertainty_kpa };

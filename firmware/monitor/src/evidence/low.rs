@@ -127,9 +127,9 @@ impl LowFloat {
         }
         // At the very bottom a pocket in the pipe vents for as long as it takes.
         let is_there = (context.settings.off_bottom_pct..opens_pct + AT_OPENING_PCT).contains(&frame.float_pct);
-        if !is_there || is_venting != Some(true) {
+        if !is_there || is_venting == Some(false) {
             self.open_still_s = (self.open_still_s - frame.length_s).max(0.0);
-        } else {
+        } else if is_venting == Some(true) {
             self.open_still_s += frame.length_s;
         }
         let vented_s = context.settings.low_still_s + 60.0;

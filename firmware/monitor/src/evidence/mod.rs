@@ -11,6 +11,7 @@ pub(crate) mod fouling;
 mod high;
 mod low;
 mod odour;
+mod unmoved;
 mod vacuum;
 
 use crate::{
@@ -23,13 +24,15 @@ use crate::{
     steps::StepAnswer,
 };
 use {
-    cushion::{Cushion, SEATED_PCT},
-    high::HighFloat,
+    cushion::Cushion,
+    high::{Held, HighFloat},
     low::LowFloat,
     odour::Odour,
     vacuum::Vacuum,
 };
 
+/// A float this high sits on its seat, whatever the zero of its transmitter, % of stroke.
+const SEATED_PCT: f32 = 98.0;
 /// Tests without an answer in a row that make a jam.
 const NO_ANSWERS: f32 = 3.0;
 
@@ -102,16 +105,15 @@ impl EvidenceBuilder {
         let is_venting = self.odour.is_venting(learned, context);
         let values = &mut self.values;
         self.low.frame(frame, is_venting, values, learned, context);
-        let pumped_s = self.cushion.pumped_since_cycle_s;
-        let unmoved_pct = self.cushion.unmoved_pct;
-        self.high.frame(frame, is_venting, (pumped_s, unmoved_pct, self.vacuum.held_up()), values, learned, context);
+        let held = Held { unmoved_pct: self.cushion.unmoved.most_pct, in_vacuum: self.vacuum.held_up() };
+        self.high.frame(frame, is_venting, held, values, learned, context);
         values.set(Fault::LargeShut, self.vacuum.held_shut());
     }
 
     /// Weighs what fouls the valve, from all that was learned.
     pub fn weigh_fouling(&mut self, learned: &Learned, context: &Context) {
         if !self.values.get(Fault::LargeShut).is_nan() {
-            fouling::weigh(&mut self.values, learned, self.high.unanswered < 1.0, context);
+            fouling::weigh(&mut self.values, learned, self.high.is_answering(), context);
         }
     }
 
@@ -122,11 +124,6 @@ impl EvidenceBuilder {
             self.low.answer(answer.answer, is_silent);
             return;
         }
-        let may_be_seated = self.cushion.unmoved_pct < 0.0 && frame.float_pct >= SEATED_PCT;
-        if may_be_seated && self.odour.is_venting(learned, context) != Some(true) {
-            return;
-        }
-        self.high.answer(answer.answer, is_silent, frame.float_pct);
         if is_silent {
             // A jam must not become part of what the float usually does.
             return;
@@ -158,7 +155,8 @@ impl EvidenceBuilder {
             if cycle.end_pct > context.surely_open_below_pct && !cycle.is_near_step {
                 self.low.cycle();
             }
-            self.high.cycle();
+            self.high.answer(false);
+            self.vacuum.cycle();
         }
         self.odour.cycle();
     }
@@ -193,9 +191,9 @@ impl EvidenceBuilder {
         self.low.low_s()
     }
 
-    /// Pressure tests in a row that a high float did not answer.
-    pub fn unanswered(&self) -> f32 {
-        self.high.unanswered
+    /// How far a float that has not moved should have moved by now, % of stroke.
+    pub fn unmoved_pct(&self) -> f32 {
+        self.cushion.unmoved.most_pct
     }
 
     /// Probability of jammed low against small orifice blocked.

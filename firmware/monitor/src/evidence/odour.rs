@@ -1,5 +1,7 @@
 //! Odour: whether the vent passes gas, and whether the cell still answers releases.
 
+use airvalve_sensors::{Channel, Span};
+
 use super::Context;
 use crate::{frame::Frame, learned::Learned};
 
@@ -11,6 +13,13 @@ const LEAST_PULSE_PPM: f32 = 1.0;
 const RISEN_DEVIATIONS: f32 = 4.0;
 /// And at least by this, ppm: the drift of a usual cell over a day.
 const LEAST_RISE_PPM: f32 = 0.5;
+/// And by this share of the cell's span: its zero and what of it the loop can carry.
+const LEAST_RISE_SHARE: f32 = 0.003;
+/// Time constants of the odour now and of the odour it is held against, s.
+const NOW_S: f32 = 60.0;
+const EARLIER_S: f32 = 300.0;
+/// Odour that has risen and is below this share of what it was minutes before is aired out, not fed.
+const FALLING_SHARE: f32 = 0.985;
 /// How long after a release its pulse is waited for, s.
 const PULSE_S: f32 = 90.0;
 
@@ -18,6 +27,8 @@ const PULSE_S: f32 = 90.0;
 pub(super) struct Odour {
     /// Mean over about a minute, ppm; NaN when there is none.
     pub(super) ppm: f32,
+    /// The same over some minutes.
+    earlier_ppm: f32,
     pulse: Option<Pulse>,
     /// Releases in a row without a pulse.
     pub(super) silent_releases: f32,
@@ -32,7 +43,7 @@ struct Pulse {
 
 impl Default for Odour {
     fn default() -> Self {
-        Odour { ppm: f32::NAN, pulse: None, silent_releases: 0.0 }
+        Odour { ppm: f32::NAN, earlier_ppm: f32::NAN, pulse: None, silent_releases: 0.0 }
     }
 }
 
@@ -50,8 +61,10 @@ impl Odour {
         }
         if self.ppm.is_nan() {
             self.ppm = ppm;
+            self.earlier_ppm = ppm;
         }
-        self.ppm += (ppm - self.ppm) * (frame.length_s / 60.0).min(1.0);
+        self.ppm += (ppm - self.ppm) * (frame.length_s / NOW_S).min(1.0);
+        self.earlier_ppm += (ppm - self.earlier_ppm) * (frame.length_s / EARLIER_S).min(1.0);
         let Some(pulse) = &mut self.pulse else { return };
         pulse.elapsed_s += frame.length_s;
         pulse.peak_ppm = pulse.peak_ppm.max(ppm);
@@ -101,8 +114,14 @@ impl Odour {
         let rise_ppm = self.ppm - base.recent;
         let (scatter_ppm, pulse_ppm) = (RISEN_DEVIATIONS * base.deviation, learned.odour_pulse_ppm.mean);
         // Half a usual pulse is clear, however the odour before releases scatters.
-        let clear_ppm = scatter_ppm.max(0.08 * pulse_ppm).min(0.5 * pulse_ppm).max(LEAST_RISE_PPM);
-        if rise_ppm >= clear_ppm {
+        let span_ppm = context.site.spans.get(Channel::Odour).map_or(0.0, Span::width);
+        let least_ppm = LEAST_RISE_PPM.max(LEAST_RISE_SHARE * span_ppm);
+        let clear_ppm = scatter_ppm.max(0.08 * pulse_ppm).min(0.5 * pulse_ppm).max(least_ppm);
+        // What one release has left in the vault goes away slowly.
+        let is_falling = rise_ppm < FALLING_SHARE * (self.earlier_ppm - base.recent);
+        if rise_ppm >= clear_ppm && is_falling {
+            None
+        } else if rise_ppm >= clear_ppm {
             Some(true)
         } else if rise_ppm < 0.5 * clear_ppm {
             Some(false)

@@ -1,12 +1,13 @@
 //! Vacuum: a float that stays up in it is jammed; one that is down must let the air in.
 
-use super::Context;
+use super::{Context, SEATED_PCT};
 use crate::{
     airflow::{Orifice, normal_litres},
     frame::Frame,
     learned::Learned,
     settings::EvidenceSettings,
     site::SiteData,
+    state::ValveState,
 };
 
 /// A vacuum shallower than this is no sign of a shut orifice, whatever its size: gusts and the zero, kPa.
@@ -15,6 +16,21 @@ const SHALLOWEST_SHUT_KPA: f32 = 5.0;
 const SHUT_MARGIN: f32 = 1.5;
 /// How long a vacuum must stand, s.
 const HELD_S: f32 = 10.0;
+/// No more of it is remembered than this, s: what is over must not stand for days.
+const MOST_S: f32 = 3.0 * HELD_S;
+/// How long it must stand where the cushion cannot say what a free float would do, s.
+const UNTESTED_S: f32 = 120.0;
+/// Time constant of the cushion under pressure, s.
+const BEFORE_S: f32 = 60.0;
+/// The least by which gas expands as its pressure falls, as a power of the pressures: adiabatic (1 / 1.4).
+const EXPANSION: f32 = 0.714;
+/// Movement by expansion that tests the float, % of stroke.
+const LEAST_EXPANSION_PCT: f32 = 4.0;
+/// A float that has made less of it than this is held, one that has made more than the second is free.
+const HELD_SHARE: f32 = 0.4;
+const FREE_SHARE: f32 = 0.6;
+/// A float above this position is up in a vacuum, % of stroke.
+const UP_PCT: f32 = 50.0;
 
 /// Time constant of the pressure whose course in an empty body is followed, s.
 const COURSE_S: f32 = 10.0;
@@ -23,27 +39,41 @@ const COURSE_S: f32 = 10.0;
 pub(super) struct Vacuum {
     shut_s: f32,
     up_s: f32,
+    /// The cushion as it was under pressure; `None` before that.
+    before: Option<Pressed>,
     /// Course of the pressure's reading since the float is down, kPa; NaN while it is up.
     course_kpa: f32,
     lowest_kpa: f32,
     down_s: f32,
 }
 
+/// A cushion under pressure.
+#[derive(Clone, Copy, Debug)]
+struct Pressed {
+    float_pct: f32,
+    kpa_abs: f32,
+}
+
 impl Default for Vacuum {
     fn default() -> Self {
-        Vacuum { shut_s: 0.0, up_s: 0.0, course_kpa: f32::NAN, lowest_kpa: 0.0, down_s: 0.0 }
+        Vacuum { shut_s: 0.0, up_s: 0.0, before: None, course_kpa: f32::NAN, lowest_kpa: 0.0, down_s: 0.0 }
     }
 }
 
 impl Vacuum {
     /// Evidence that the large orifice does not open.
     pub(super) fn held_shut(&self) -> f32 {
-        (self.shut_s / HELD_S).min(3.0)
+        self.shut_s / HELD_S
     }
 
     /// Evidence that the float is jammed up.
     pub(super) fn held_up(&self) -> f32 {
         self.up_s / HELD_S
+    }
+
+    /// Air has left: the cushion is another one.
+    pub(super) fn cycle(&mut self) {
+        self.before = None;
     }
 
     pub(super) fn frame(&mut self, frame: &Frame, learned: &Learned, context: &Context) {
@@ -60,9 +90,49 @@ impl Vacuum {
         let is_shut = is_down
             && deepest_kpa > SHUT_MARGIN * SHALLOWEST_SHUT_KPA
             && deepest_kpa > deepest_expected_kpa(site, settings, context.temperature_k);
-        count(&mut self.shut_s, is_shut, frame.length_s);
-        let is_up = frame.float_pct > site.large_closes_above_pct.max(50.0);
-        count(&mut self.up_s, depth_kpa > (2.0 * settings.vacuum_kpa).max(unsure_kpa) && is_up, frame.length_s);
+        count(&mut self.shut_s, if is_shut { frame.length_s } else { 0.0 }, frame.length_s);
+        let is_vacuum = depth_kpa > (2.0 * settings.vacuum_kpa).max(unsure_kpa);
+        self.float_in_vacuum(frame, is_vacuum, site);
+    }
+
+    /// A free float goes down with the liquid as the cushion expands, although no air comes in.
+    fn float_in_vacuum(&mut self, frame: &Frame, is_vacuum: bool, site: &SiteData) {
+        let kpa_abs = frame.pressure_kpa + site.p_atm_kpa;
+        if frame.pressure_kpa > site.reopen_kpa && frame.state == ValveState::Sealed {
+            let share = (frame.length_s / BEFORE_S).min(1.0);
+            let before = self.before.get_or_insert(Pressed { float_pct: frame.float_pct, kpa_abs });
+            before.float_pct += (frame.float_pct - before.float_pct) * share;
+            before.kpa_abs += (kpa_abs - before.kpa_abs) * share;
+        }
+        if frame.float_pct <= site.large_closes_above_pct.max(UP_PCT) {
+            self.up_s = 0.0;
+            return;
+        }
+        let held_s =
+            match (is_vacuum, self.before.and_then(|before| before.moved_share(frame.float_pct, kpa_abs, site))) {
+                (false, _) => 0.0,
+                (true, None) => frame.length_s * (HELD_S / UNTESTED_S),
+                (true, Some(moved)) if moved < HELD_SHARE => frame.length_s,
+                (true, Some(moved)) => {
+                    if moved > FREE_SHARE {
+                        self.up_s = 0.0;
+                    }
+                    0.0
+                }
+            };
+        count(&mut self.up_s, held_s, frame.length_s);
+    }
+}
+
+impl Pressed {
+    /// Share of the least movement that expansion asks for; `None` where that is too little to test a float, or where the
+    /// float sat so high that the liquid may have stood above it.
+    fn moved_share(self, float_pct: f32, kpa_abs: f32, site: &SiteData) -> Option<f32> {
+        let ratio = self.kpa_abs / kpa_abs.max(1.0);
+        let expansion = libm::powf(ratio, EXPANSION) - 1.0;
+        let expected_pct = 100.0 * site.air_space_l(self.float_pct) * expansion / site.stroke_volume_l;
+        let is_tested = expected_pct > LEAST_EXPANSION_PCT && self.float_pct < SEATED_PCT;
+        is_tested.then(|| (self.float_pct - float_pct) / expected_pct.min(self.float_pct))
     }
 }
 
@@ -70,7 +140,7 @@ impl Vacuum {
     /// How far the pressure has risen from its lowest while the float was down and no pump ran, kPa: with the orifice open
     /// the body stands at atmosphere all the time, whatever the zero of the transmitter.
     fn risen_kpa(&mut self, frame: &Frame, reading_kpa: f32, is_down: bool, context: &Context) -> f32 {
-        if !is_down || frame.pressure_kpa > 0.3 * context.site.static_kpa {
+        if !is_down || frame.pressure_kpa > context.settings.pressurised_share * context.site.static_kpa {
             self.course_kpa = f32::NAN;
             self.down_s = 0.0;
             return 0.0;
@@ -88,8 +158,8 @@ impl Vacuum {
 }
 
 /// Counts time in a state up at once and down slowly.
-fn count(seconds: &mut f32, is_there: bool, length_s: f32) {
-    *seconds = if is_there { *seconds + length_s } else { (*seconds - 0.02 * length_s).max(0.0) };
+fn count(seconds: &mut f32, there_s: f32, length_s: f32) {
+    *seconds = if there_s > 0.0 { (*seconds + there_s).min(MOST_S) } else { (*seconds - 0.02 * length_s).max(0.0) };
 }
 
 /// Vacuum that a healthy large orifice holds while the main drains at several times its pumped flow, kPa.
