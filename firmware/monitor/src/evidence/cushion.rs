@@ -104,7 +104,8 @@ impl Cushion {
             let usual = if is_pumping { &mut learned.running_kpa } else { &mut learned.stopped_kpa };
             usual.add_weighted(frame.pressure_kpa, frame.length_s / 60.0, 20.0, 5.0);
         }
-        if !is_calm || self.since_release_s < AFTER_RELEASE_S {
+        // At its seat the float does not show how much air there is.
+        if !is_calm || self.since_release_s < AFTER_RELEASE_S || frame.float_pct >= SEATED_PCT {
             self.end_stretch(learned, context);
             return;
         }

@@ -24,6 +24,10 @@ const SAG_S: f32 = 120.0;
 const AFTER_STEP_S: f32 = 30.0;
 /// Part of that without which, off its seat, a low chamber is a transmitter that drifts.
 const CUSHION_DOUBTED: f32 = 0.5;
+/// Releases before the odour between them is known.
+const LEAST_RELEASES: f32 = 5.0;
+/// Odour that stands for this long while the float is at its seat, s.
+const PASSING_S: f32 = 600.0;
 /// Odour that stands for this long is no release, s.
 const STANDS_S: f32 = 300.0;
 /// Share of that time after which a seat held open is taken for the large one: through a small one too little spills.
@@ -37,6 +41,8 @@ pub(super) struct HighFloat {
     is_silent: bool,
     sag_s: f32,
     venting_s: f32,
+    /// The same with the float at its seat.
+    passing_s: f32,
 }
 
 /// What the other rules say of a float that does not move.
@@ -75,12 +81,19 @@ impl HighFloat {
         if !is_high {
             self.sag_s = 0.0;
         }
-        let evidence = if is_high { held.unmoved_pct / UNMOVED_PCT } else { 0.0 };
         match is_venting {
             Some(true) => self.venting_s += frame.length_s,
             Some(false) => self.venting_s = 0.0,
             None => {}
         }
+        // Gas that goes on passing a float at its seat passes a seat that is held open.
+        if frame.float_pct < SEATED_PCT || is_venting == Some(false) {
+            self.passing_s = 0.0;
+        } else if is_venting == Some(true) && learned.odour_base_ppm.weight >= LEAST_RELEASES {
+            self.passing_s += frame.length_s;
+        }
+        let passing = self.passing_s / PASSING_S;
+        let evidence = if is_high { (held.unmoved_pct / UNMOVED_PCT).max(passing) } else { 0.0 };
         let is_lost = evidence >= CUSHION_DOUBTED || self.venting_s >= STANDS_S || frame.float_pct >= SEATED_PCT;
         let sag = self.sag(frame, learned, is_high && is_lost && is_venting != Some(false), context);
         if evidence == 0.0 && sag == 0.0 && held.in_vacuum == 0.0 {
