@@ -17,7 +17,7 @@ const UNMOVED_PCT: f32 = 12.0;
 /// A float that reads this many times its accuracy above its seat is not believed.
 const BEYOND_ACCURACIES: f32 = 1.5;
 /// Sealed time before a usual pressure is known, min.
-const LEAST_PRESSURE_MIN: f32 = 10.0;
+const LEAST_PRESSURE_MIN: f32 = 5.0;
 /// How long the chamber must stand below the line, s.
 const SAG_S: f32 = 120.0;
 /// After a pressure step the main swings for this long, s.
@@ -28,8 +28,6 @@ const CUSHION_DOUBTED: f32 = 0.5;
 const LEAST_RELEASES: f32 = 5.0;
 /// Odour that stands for this long while the float is at its seat, s.
 const PASSING_S: f32 = 600.0;
-/// Odour that stands for this long is no release, s.
-const STANDS_S: f32 = 300.0;
 /// Share of that time after which a seat held open is taken for the large one: through a small one too little spills.
 const SAGS: f32 = 0.2;
 
@@ -40,8 +38,7 @@ pub(super) struct HighFloat {
     /// The last pressure test had no answer.
     is_silent: bool,
     sag_s: f32,
-    venting_s: f32,
-    /// The same with the float at its seat.
+    /// How long the vent has passed gas with the float at its seat, s.
     passing_s: f32,
 }
 
@@ -81,11 +78,6 @@ impl HighFloat {
         if !is_high {
             self.sag_s = 0.0;
         }
-        match is_venting {
-            Some(true) => self.venting_s += frame.length_s,
-            Some(false) => self.venting_s = 0.0,
-            None => {}
-        }
         // Gas that goes on passing a float at its seat passes a seat that is held open.
         if frame.float_pct < SEATED_PCT || is_venting == Some(false) {
             self.passing_s = 0.0;
@@ -94,7 +86,7 @@ impl HighFloat {
         }
         let passing = self.passing_s / PASSING_S;
         let evidence = if is_high { (held.unmoved_pct / UNMOVED_PCT).max(passing) } else { 0.0 };
-        let is_lost = evidence >= CUSHION_DOUBTED || self.venting_s >= STANDS_S || frame.float_pct >= SEATED_PCT;
+        let is_lost = evidence >= CUSHION_DOUBTED || frame.float_pct >= SEATED_PCT;
         let sag = self.sag(frame, learned, is_high && is_lost && is_venting != Some(false), context);
         if evidence == 0.0 && sag == 0.0 && held.in_vacuum == 0.0 {
             for fault in [Fault::JammedUp, Fault::LargeSeatOpen, Fault::SmallSeatOpen] {
@@ -119,21 +111,21 @@ impl HighFloat {
         values.set(Fault::SmallSeatOpen, small);
     }
 
-    /// How long the chamber has stood below the line while the float is up: the large orifice spills.
+    /// How long the chamber has stood below the line, or below its own usual pressure, while the float is up: the large
+    /// orifice spills, and most of what it takes is lost in the main itself.
     fn sag(&mut self, frame: &Frame, learned: &Learned, is_possible: bool, context: &Context) -> f32 {
         let usual = if frame.is_pumping(context.site) { &learned.running_kpa } else { &learned.stopped_kpa };
-        let reference_kpa = match (frame.line_kpa.is_nan(), usual.weight >= LEAST_PRESSURE_MIN) {
-            (false, _) => frame.line_kpa,
-            (true, true) => usual.mean,
-            (true, false) => f32::NAN,
-        };
+        let usual_kpa = if usual.weight >= LEAST_PRESSURE_MIN { usual.mean } else { f32::NAN };
+        let share = context.settings.sagging_share;
+        let limit_kpa = |reference_kpa: f32| share * (reference_kpa + context.site.p_atm_kpa);
         // Against its own usual value the zero does not matter, against the other channel it does.
-        let unsure_kpa = if frame.line_kpa.is_nan() { 0.0 } else { 3.0 * learned.zero_uncertainty_kpa };
-        let limit_kpa = (context.settings.sagging_share * (reference_kpa + context.site.p_atm_kpa)).max(unsure_kpa);
+        let below_line =
+            frame.line_kpa - frame.pressure_kpa > limit_kpa(frame.line_kpa).max(3.0 * learned.zero_uncertainty_kpa);
+        let below_usual = usual_kpa - frame.pressure_kpa > limit_kpa(usual_kpa);
         let sags = is_possible
             && context.since_step_s > AFTER_STEP_S
             && frame.state == ValveState::Sealed
-            && reference_kpa - frame.pressure_kpa > limit_kpa;
+            && (below_line || below_usual);
         self.sag_s = if sags { self.sag_s + frame.length_s } else { (self.sag_s - 2.0 * frame.length_s).max(0.0) };
         self.sag_s / SAG_S
     }

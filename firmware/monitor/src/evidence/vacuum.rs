@@ -13,7 +13,7 @@ use crate::{
 /// A vacuum shallower than this is no sign of a shut orifice, whatever its size: gusts and the zero, kPa.
 const SHALLOWEST_SHUT_KPA: f32 = 5.0;
 /// How far beyond the expected depth the vacuum must be: inflow coefficients are known to some ten per cent.
-const SHUT_MARGIN: f32 = 1.5;
+const SHUT_MARGIN: f32 = 1.3;
 /// How long a vacuum must stand, s.
 const HELD_S: f32 = 10.0;
 /// No more of it is remembered than this, s: what is over must not stand for days.
