@@ -111,6 +111,8 @@ pub enum AlarmEvent {
 pub struct Alarm {
     state: AlarmState,
     is_active: bool,
+    /// Has occurred and waits for its reset, also while it is set aside.
+    is_latched: bool,
     /// Stays until it is reset, even when the condition has gone.
     pub latches: bool,
     /// A return to normal without acknowledgement must still be acknowledged.
@@ -120,7 +122,7 @@ pub struct Alarm {
 impl Alarm {
     /// An alarm at rest.
     pub const fn new(latches: bool, needs_acknowledgement: bool) -> Alarm {
-        Alarm { state: AlarmState::Normal, is_active: false, latches, needs_acknowledgement }
+        Alarm { state: AlarmState::Normal, is_active: false, is_latched: false, latches, needs_acknowledgement }
     }
 
     /// Its state.
@@ -136,13 +138,19 @@ impl Alarm {
     /// Takes one event; `Some(new state)` when the state has changed.
     pub fn apply(&mut self, event: AlarmEvent) -> Option<AlarmState> {
         match event {
-            AlarmEvent::Occurs => self.is_active = true,
+            AlarmEvent::Occurs => {
+                self.is_active = true;
+                self.is_latched = self.latches;
+            }
             AlarmEvent::Returns => self.is_active = false,
             _ => {}
         }
         let next = self.next(event);
         if next == self.state {
             return None;
+        }
+        if event == AlarmEvent::Reset {
+            self.is_latched = false;
         }
         self.state = next;
         Some(next)
@@ -157,10 +165,11 @@ impl Alarm {
             (Shelved, AlarmEvent::Unshelve)
             | (SuppressedByDesign, AlarmEvent::SuppressOff)
             | (OutOfService, AlarmEvent::ReturnToService) => {
-                if self.is_active {
-                    Unacknowledged
-                } else {
-                    Normal
+                // What had latched, or latched meanwhile, still waits for its reset.
+                match (self.is_active, self.is_latched) {
+                    (true, _) => Unacknowledged,
+                    (false, true) => LatchedUnacknowledged,
+                    (false, false) => Normal,
                 }
             }
             (Normal | ReturnedUnacknowledged | LatchedUnacknowledged | LatchedAcknowledged, AlarmEvent::Occurs) => {
@@ -276,6 +285,21 @@ mod tests {
         run(&mut debounce, 2.0, 2);
         assert_eq!(run(&mut debounce, f32::NAN, 50), None);
         assert_eq!(run(&mut debounce, 2.0, 1), Some(true));
+    }
+
+    #[test]
+    fn setting_aside_ends_no_latch() {
+        for (aside, back) in [
+            (AlarmEvent::Shelve, AlarmEvent::Unshelve),
+            (AlarmEvent::SuppressOn, AlarmEvent::SuppressOff),
+            (AlarmEvent::RemoveFromService, AlarmEvent::ReturnToService),
+        ] {
+            let mut alarm = Alarm::new(true, true);
+            alarm.apply(AlarmEvent::Occurs);
+            alarm.apply(aside);
+            alarm.apply(AlarmEvent::Returns);
+            assert_eq!(alarm.apply(back), Some(AlarmState::LatchedUnacknowledged));
+        }
     }
 
     #[test]

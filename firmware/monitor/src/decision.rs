@@ -38,7 +38,7 @@ pub const fn evidence_names(fault: Fault) -> [&'static str; 4] {
         }
         Fault::LargeShut => ["float_pct", "pressure_kpa", "evidence", "odour_ppm"],
         Fault::Clogging => ["area_ratio", "area_ratio_usual", "cycles", "odour_ppm"],
-        Fault::Sluggish => ["late_share", "jump_pct", "jump_usual_pct", "odour_ppm"],
+        Fault::Sluggish => ["late_share", "stick_pct", "stick_usual_pct", "odour_ppm"],
         Fault::Weeping => ["arrival_nl_s", "arrival_usual_nl_s", "odour_usual_ppm", "odour_ppm"],
         Fault::Heavy => ["answer", "answer_usual", "steps", "odour_ppm"],
         _ => ["evidence", "noise", "", ""],
@@ -119,6 +119,12 @@ impl Decisions {
         if outcome == Some(true) {
             self.sensor_faults.set(channel, fault);
         }
+        // A loop that breaks while the channel stands as drifting has another cause, and is told.
+        let was_weaker = !self.sensor_faults.get(channel).is_of_loop() && fault.is_of_loop();
+        if slot.debounce.is_on() && outcome.is_none() && was_weaker && value >= settings.sensor_threshold {
+            self.sensor_faults.set(channel, fault);
+            return Some((fault, slot.alarm.state(), true));
+        }
         let (state, is_active) = carry(&mut slot.alarm, outcome)?;
         Some((self.sensor_faults.get(channel), state, is_active))
     }
@@ -140,11 +146,6 @@ impl Decisions {
     /// State of the alarm for one fault of the valve.
     pub fn state(&self, fault: Fault) -> AlarmState {
         self.valve.get(fault as usize).map_or(AlarmState::Normal, |slot| slot.alarm.state())
-    }
-
-    /// Whether this channel stands in a sensor-fault alarm.
-    pub fn is_sensor_faulty(&self, channel: Channel) -> bool {
-        self.sensors.get(channel.index()).is_some_and(|slot| slot.debounce.is_on())
     }
 }
 

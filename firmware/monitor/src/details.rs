@@ -28,12 +28,12 @@ pub(crate) fn valve_alarm(
             [frame.float_pct, frame.pressure_kpa, evidence.unmoved_pct(), odour_ppm]
         }
         Fault::Clogging => [
-            learned.area_ratio.recent,
+            fouling::area_ratio_now(learned, settings),
             fouling::usual_area_ratio(learned, settings),
-            learned.area_ratio.weight,
+            learned.slowness.weight + learned.slowness_after_step.weight,
             odour_ppm,
         ],
-        Fault::Sluggish => [learned.late_answer.recent, learned.jump_pct.recent, learned.jump_pct.mean, odour_ppm],
+        Fault::Sluggish => [learned.late_answer.recent, learned.stick_pct.recent, learned.stick_pct.mean, odour_ppm],
         Fault::Weeping => [
             learned.arrival_stopped_nl_s.recent,
             learned.arrival_stopped_nl_s.mean,
@@ -96,7 +96,7 @@ pub(crate) fn sensor_confidence(fault: Fault, value: f32) -> f32 {
 /// Loss against what should be, and standard deviation of single values.
 fn scatter(fault: Fault, learned: &Learned, settings: &EvidenceSettings) -> Option<(f32, f32)> {
     let (baseline, usual) = match fault {
-        Fault::Clogging => (&learned.area_ratio, fouling::usual_area_ratio(learned, settings)),
+        Fault::Clogging => (&learned.slowness, learned.slowness.mean),
         Fault::Heavy | Fault::Sluggish => (&learned.answer, fouling::usual_answer(learned, settings)),
         _ => return None,
     };

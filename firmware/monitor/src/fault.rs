@@ -140,6 +140,11 @@ impl Fault {
         }
     }
 
+    /// Whether it is the loop itself that has failed.
+    pub const fn is_of_loop(self) -> bool {
+        matches!(self, Fault::WireBreak | Fault::Short | Fault::Saturated | Fault::Missing)
+    }
+
     /// The kind of alarm that this fault raises.
     pub const fn kind(self) -> AlarmKind {
         match self {

@@ -16,6 +16,10 @@ const USUAL_NOISE_S: f32 = 3600.0;
 const SPIKE_SHARE: f32 = 0.15;
 /// How long noise must stand, s: a valve that releases every few seconds shakes the float for minutes.
 const NOISY_S: f32 = 240.0;
+/// A channel that failed is trusted again after this time, s.
+const WELL_S: f32 = 60.0;
+/// A reading that repeats itself for this long teaches no usual noise, s.
+const REPEATS_S: f32 = 10.0;
 /// Noise below this share of span is no fault, whatever it was before.
 const NOISE_FLOOR_SHARE: f32 = 0.006;
 
@@ -33,7 +37,8 @@ pub struct ChannelHealth {
     least_clip: f32,
     last: f32,
     last_change: f32,
-    is_spike_pending: bool,
+    /// A far reading that waits to be confirmed; NaN when there is none.
+    pending: f32,
     has_had_value: bool,
     same_s: f32,
     bad_band: Option<Fault>,
@@ -53,6 +58,9 @@ pub struct ChannelHealth {
     live_high: f32,
     /// Evidence that another part of the monitor has found (drift, dead cell), with its fault.
     pub from_physics: [f32; 2],
+    /// What the channel has failed with, and how long that is gone, s.
+    failed: Option<Fault>,
+    well_s: f32,
 }
 
 impl ChannelHealth {
@@ -72,7 +80,7 @@ impl ChannelHealth {
             least_clip,
             last: f32::NAN,
             last_change: 0.0,
-            is_spike_pending: false,
+            pending: f32::NAN,
             has_had_value: false,
             same_s: 0.0,
             bad_band: None,
@@ -88,6 +96,8 @@ impl ChannelHealth {
             live_low: f32::MAX,
             live_high: f32::MIN,
             from_physics: [0.0; 2],
+            failed: None,
+            well_s: 0.0,
         }
     }
 
@@ -101,7 +111,7 @@ impl ChannelHealth {
         if !(change <= self.jump && change >= -self.jump) {
             return self.jump(reading);
         }
-        self.is_spike_pending = false;
+        self.pending = f32::NAN;
         self.bad_s = 0.0;
         self.missing_s = 0.0;
         // At the ends of the measuring band a working transmitter repeats its limit.
@@ -119,20 +129,21 @@ impl ChannelHealth {
         reading
     }
 
-    /// A reading far from the one before: held back until the next one confirms it.
+    /// A reading far from the one before: held back until the next one lies near it, or on the same side.
     #[inline(never)]
     fn jump(&mut self, reading: f32) -> f32 {
         let is_first = self.last.is_nan();
         self.has_had_value = true;
-        if is_first || self.is_spike_pending {
-            self.is_spike_pending = false;
+        let is_same_side = (self.pending - self.last) * (reading - self.last) > 0.0;
+        if is_first || is_same_side {
+            self.pending = f32::NAN;
             self.last = reading;
             self.bad_s = 0.0;
             self.missing_s = 0.0;
             self.same_s = 0.0;
             return reading;
         }
-        self.is_spike_pending = true;
+        self.pending = reading;
         self.last
     }
 
@@ -187,6 +198,10 @@ impl ChannelHealth {
         let creep = (self.live_high - self.live_low).max(0.0) * (0.1 * frame_s / LIVE_S);
         self.live_low = (self.live_low + creep).min(self.last);
         self.live_high = (self.live_high - creep).max(self.last);
+        // What a fault shows must not become usual: it would clear its own alarm.
+        if self.same_s > REPEATS_S || self.is_noisy() {
+            return;
+        }
         let tau_s = USUAL_NOISE_S.min(self.seen_s);
         let target = self.noise_squared.min(4.0 * self.usual_noise_squared + 1e-9);
         if self.seen_s < 5.0 * NOISE_S {
@@ -209,6 +224,34 @@ impl ChannelHealth {
         } else {
             (self.noisy_s - 2.0 * frame_s).max(0.0)
         };
+    }
+
+    /// Weighs the evidence of one frame and returns it: the strongest fault and its value.
+    ///
+    /// A channel has failed from evidence 1 on until it has stood below half of that for a minute: what alarms make of it
+    /// has no part in that.
+    pub fn weigh(&mut self, channel: Channel, frame_s: f32, settings: &EvidenceSettings) -> (Fault, f32) {
+        let (fault, value) = self.evidence(channel, settings);
+        if value >= 1.0 {
+            self.failed = Some(fault);
+            self.well_s = 0.0;
+        } else if value < 0.5 {
+            self.well_s += frame_s;
+            if self.well_s > WELL_S {
+                self.failed = None;
+            }
+        }
+        (fault, value)
+    }
+
+    /// Nothing may be concluded from its readings.
+    pub fn is_failed(&self) -> bool {
+        self.failed.is_some()
+    }
+
+    /// What it shows is no reading at all.
+    pub fn is_unread(&self) -> bool {
+        self.failed.is_some_and(|fault| !matches!(fault, Fault::Drift | Fault::DeadCell))
     }
 
     /// Evidence for each way to fail, 1 at its limit: the strongest one and which it is.
@@ -239,7 +282,7 @@ impl ChannelHealth {
     pub fn after_gap(&mut self) {
         self.last = f32::NAN;
         self.same_s = 0.0;
-        self.is_spike_pending = false;
+        self.pending = f32::NAN;
     }
 
     /// Least and greatest reading at the ends of frames in the last hour or so, in the channel's unit; zeros before any.
@@ -265,6 +308,8 @@ mod tests {
         assert_eq!(health.accept(90.0, 0.1), 50.0);
         assert_eq!(health.accept(50.0, 0.1), 50.0);
         assert_eq!(health.accept(90.0, 0.1), 50.0);
+        assert_eq!(health.accept(10.0, 0.1), 50.0);
+        assert_eq!(health.accept(90.0, 0.1), 50.0);
         assert_eq!(health.accept(90.0, 0.1), 90.0);
     }
 
@@ -286,6 +331,21 @@ mod tests {
         assert_eq!(fault, Fault::Missing);
         assert!(evidence > 1.0);
         assert!(told(f32::NAN, 30).1 < 1.0);
+    }
+
+    #[test]
+    fn a_fault_that_stays_does_not_become_usual() {
+        let settings = EvidenceSettings::default();
+        // A channel that was noisy, then repeats itself for a day.
+        let mut health = channel();
+        let mut evidence = 0.0;
+        for second in 0..90_000_u32 {
+            let noise = if second < 3_600 { 0.2 * f32::from(second % 7 == 0) } else { 0.0 };
+            health.accept(50.0 + noise, 1.0);
+            health.end_frame(1.0);
+            evidence = health.weigh(Channel::FloatPosition, 1.0, &settings).1;
+        }
+        assert!(evidence > 1.0 && health.is_unread());
     }
 
     #[test]

@@ -46,6 +46,24 @@ impl Baseline {
     }
 }
 
+impl Baseline {
+    /// Takes one more value of a quantity that scatters much: the recent value is averaged over so many that its error is
+    /// `error`, from `recent_weight` to [`MOST_RECENT`].
+    pub fn add_scattered(&mut self, value: f32, baseline_weight: f32, recent_weight: f32, error: f32) {
+        let needed = self.recent_weight(recent_weight, error);
+        self.add(value, baseline_weight, needed);
+    }
+
+    /// Over how many values the recent one is averaged for this error.
+    pub fn recent_weight(&self, least: f32, error: f32) -> f32 {
+        let deviations = self.deviation / error;
+        (deviations * deviations).clamp(least, least.max(MOST_RECENT))
+    }
+}
+
+/// Most values over which a recent value is averaged.
+const MOST_RECENT: f32 = 64.0;
+
 /// Everything learned.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Learned {
@@ -61,8 +79,10 @@ pub struct Learned {
     pub closes_after_step_pct: Baseline,
     /// Displacement over orifice estimate.
     pub area_ratio: Baseline,
+    /// Open time over the time that the clean orifice would need.
+    pub slowness: Baseline,
     /// The same of cycles within a minute of a pressure step, to be held against each other only.
-    pub ratio_after_step: Baseline,
+    pub slowness_after_step: Baseline,
     /// Air arriving while sealed, net of leaks, with the pump running, NL/s; weighted in minutes.
     pub arrival_running_nl_s: Baseline,
     /// The same with the pump stopped.
@@ -75,8 +95,8 @@ pub struct Learned {
     pub tested_space: Baseline,
     /// Share of that answer that comes late.
     pub late_answer: Baseline,
-    /// Largest jump of a still float between cycles, %.
-    pub jump_pct: Baseline,
+    /// How far a float that rests stands off from where a free one would before it moves, % of stroke.
+    pub stick_pct: Baseline,
     /// Odour just before releases, ppm.
     pub odour_base_ppm: Baseline,
     /// Share of releases that showed an odour pulse.
@@ -120,14 +140,15 @@ impl Learned {
             closes_pct: none,
             closes_after_step_pct: none,
             area_ratio: none,
-            ratio_after_step: none,
+            slowness: none,
+            slowness_after_step: none,
             arrival_running_nl_s: none,
             arrival_stopped_nl_s: none,
             interval_s: none,
             answer: none,
             tested_space: none,
             late_answer: none,
-            jump_pct: none,
+            stick_pct: none,
             odour_base_ppm: none,
             odour_pulse_seen: none,
             odour_pulse_ppm: none,

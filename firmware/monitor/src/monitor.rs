@@ -27,6 +27,8 @@ use crate::{
 /// A gap is longer than this many sample periods and than this time, s. Source: the contract for results.
 const GAP_PERIODS: f32 = 3.0;
 const GAP_S: f32 = 1.0;
+/// So many rising samples after a backward jump are a clock that was set. Source: the contract for CSV files.
+const RISING_SAMPLES: u8 = 10;
 /// Length of the means on which evidence is built, s. Common practice: well above the float's and the loop's lag of 0.1 s.
 const FRAME_S: f32 = 1.0;
 /// What changes from release to release is weighed this often only, s: it costs more than all the rest.
@@ -65,6 +67,9 @@ pub struct Monitor {
     settings: Settings,
     channels: WatchedChannels,
     last_us: Option<i64>,
+    /// Rising samples that lie before the last one used, and the last of them.
+    behind: u8,
+    behind_us: i64,
     dt_us: i64,
     dt_s: f32,
     /// Since float and pressure were last both there, s.
@@ -85,6 +90,8 @@ pub struct Monitor {
     content_noise_nl: f32,
     is_main_filling: bool,
     is_stuck_open: bool,
+    /// Float and pressure are read at all: neither repeats itself, jitters or lies outside its band.
+    is_valve_read: bool,
     since_slow_s: f32,
 }
 
@@ -101,6 +108,8 @@ impl Monitor {
             settings: *settings,
             channels: WatchedChannels::new(site),
             last_us: None,
+            behind: 0,
+            behind_us: i64::MAX,
             dt_us: 0,
             dt_s: 0.0,
             pair_dt_s: 0.0,
@@ -120,6 +129,7 @@ impl Monitor {
             content_noise_nl: 0.0,
             is_main_filling: false,
             is_stuck_open: false,
+            is_valve_read: true,
             since_slow_s: 0.0,
         };
         monitor.vacuum_kpa = monitor.vacuum_limit_kpa();
@@ -156,7 +166,7 @@ impl Monitor {
     fn step(&mut self, time_us: i64, contacts: Contacts, [float_pct, pressure_kpa]: [f32; 2], changes: &mut Changes) {
         // Time goes on for the valve while a reading is missing.
         self.pair_dt_s += self.dt_s;
-        if !float_pct.is_nan() && !pressure_kpa.is_nan() {
+        if !float_pct.is_nan() && !pressure_kpa.is_nan() && self.is_valve_read {
             self.valve(time_us, float_pct, pressure_kpa - self.learned.zero_kpa, changes);
             self.pair_dt_s = 0.0;
         }
@@ -220,12 +230,27 @@ impl Monitor {
         };
         let dt_us = time_us.wrapping_sub(last_us);
         if dt_us <= 0 {
-            return false;
+            return self.is_clock_set_back(time_us);
         }
         self.last_us = Some(time_us);
         if dt_us != self.dt_us {
             self.change_dt(dt_us);
         }
+        true
+    }
+
+    /// Some rising samples after a backward jump are a clock that was set; fewer are left out.
+    #[inline(never)]
+    fn is_clock_set_back(&mut self, time_us: i64) -> bool {
+        self.behind = if time_us > self.behind_us { self.behind.saturating_add(1) } else { 1 };
+        self.behind_us = time_us;
+        if self.behind < RISING_SAMPLES {
+            return false;
+        }
+        self.behind = 0;
+        self.last_us = Some(time_us);
+        // How long it really took is not known.
+        self.after_gap(0);
         true
     }
 
@@ -256,7 +281,7 @@ impl Monitor {
         self.releases.abandon();
         self.pair_dt_s = 0.0;
         self.channels.after_gap();
-        self.steps.reset();
+        self.steps.after_gap();
         self.evidence.after_gap(if is_pause { dt_us as f32 * 1e-6 } else { 0.0 });
         self.frames = FrameBuilder::default();
     }
@@ -331,7 +356,8 @@ impl Monitor {
         cycle.settle((ratio.weight >= LEAST_RATIOS).then_some(ratio.recent));
         self.totals.add_cycle(&cycle);
         // Air has left: the float no longer tells what the pressure alone has done.
-        self.steps.reset();
+        self.steps.cancel();
+        let is_odour_trusted = self.is_odour_trusted();
         let (learned, evidence) = (&mut self.learned, &mut self.evidence);
         let context = Context {
             site: &self.site,
@@ -339,7 +365,7 @@ impl Monitor {
             surely_open_below_pct: self.releases.surely_open_below_pct(),
             temperature_k: self.temperature_k,
             since_step_s: self.steps.since_step_s,
-            is_odour_trusted: !self.decisions.is_sensor_faulty(Channel::Odour),
+            is_odour_trusted,
             float_noise_pct: 0.0,
         };
         evidence.cycle(&cycle, learned, &context);
@@ -365,17 +391,23 @@ impl Monitor {
             }
         }
         self.sensor_alarms(&frame, changes);
-        for (channel, value) in
-            [(Channel::FloatPosition, &mut frame.float_pct), (Channel::ChamberPressure, &mut frame.pressure_kpa)]
-        {
-            if self.decisions.is_sensor_faulty(channel) {
+        let [float, pressure, ..] = &self.channels.0;
+        for (watched, value) in [(float, &mut frame.float_pct), (pressure, &mut frame.pressure_kpa)] {
+            if watched.health.is_failed() {
                 *value = f32::NAN;
             }
         }
+        // A reading that drifts still shows releases; one that is none does not.
+        self.is_valve_read = !float.health.is_unread() && !pressure.health.is_unread();
         self.learn_zero(&frame);
         self.large_orifice(&frame);
         self.find_noise(&frame);
         self.valve_alarms(&frame, changes);
+    }
+
+    fn is_odour_trusted(&self) -> bool {
+        let [_, _, odour, ..] = &self.channels.0;
+        !odour.health.is_failed()
     }
 
     fn learn_zero(&mut self, frame: &Frame) {
@@ -444,12 +476,12 @@ impl Monitor {
             let (site, settings) = (&self.site, &self.settings.evidence);
             sensor_physics::judge(&mut self.channels, frame, self.since_slow_s, learned, evidence, site, settings);
         }
-        for (watched, channel) in self.channels.0.iter().zip(WATCHED_CHANNELS) {
+        for (watched, channel) in self.channels.0.iter_mut().zip(WATCHED_CHANNELS) {
             if !watched.is_fitted {
                 continue;
             }
-            let health = &watched.health;
-            let evidence = health.evidence(channel, &self.settings.evidence);
+            let health = &mut watched.health;
+            let evidence = health.weigh(channel, frame.length_s, &self.settings.evidence);
             let outcome = self.decisions.sensor_frame(channel, evidence, frame.length_s, &self.settings.decision);
             let Some((fault, state, is_active)) = outcome else {
                 continue;
@@ -475,7 +507,7 @@ impl Monitor {
             surely_open_below_pct: self.releases.surely_open_below_pct(),
             temperature_k: self.temperature_k,
             since_step_s: self.steps.since_step_s,
-            is_odour_trusted: !self.decisions.is_sensor_faulty(Channel::Odour),
+            is_odour_trusted: self.is_odour_trusted(),
             float_noise_pct: float.health.noise(),
         };
         if !frame.float_pct.is_nan() && !frame.pressure_kpa.is_nan() {

@@ -77,7 +77,7 @@ fn walk_of_float(learned: &Learned, accuracy_pct: f32, is_standing: bool, settin
     let answered_pct =
         100.0 * learned.tested_space.recent * (learned.answer.recent / fouling::usual_answer(learned, settings) - 1.0);
     let is_answered = learned.answer.weight >= settings.recent_cycles && answered_pct * walked_pct > 0.0;
-    let is_slower = learned.area_ratio.recent < SLOWER * fouling::usual_area_ratio(learned, settings);
+    let is_slower = fouling::area_ratio_now(learned, settings) < SLOWER * fouling::usual_area_ratio(learned, settings);
     let agrees = is_answered && !is_slower && libm::fabsf(answered_pct) > 0.4 * libm::fabsf(walked_pct);
     // Once told it stands until the positions are back: a reading that is not trusted teaches no answers.
     let by_answer = if agrees || is_standing { walk(after_step, accuracy_pct) } else { 0.0 };

@@ -80,7 +80,7 @@ settings! {
         arrival_baseline_h: "h", 0.5 .. 1.5 .. 500.0, "sealed and calm time in each state of the pump that makes the baseline of arriving air; with the pump running it takes about half a day";
         arrival_recent_h: "h", 0.5 .. 2.0 .. 100.0, "sealed time over which recent arrival is averaged";
         odour_present_ppm: "ppm", 0.2 .. 2.0 .. 50.0, "odour at or above this, lasting, means that the vent is passing gas; common practice: ten times the noise of a usual cell";
-        jump_pct: "% of stroke", 0.5 .. 1.2 .. 10.0, "a float that stood still and then moves by this within a frame or two has stuck and slipped";
+        stick_pct: "% of stroke", 0.5 .. 2.0 .. 10.0, "a float that stands off by this more than usual before it moves is sluggish; goal: friction of 4 % of stroke, of which half shows on average";
         deepest_flow_factor: "times", 1.0 .. 2.2 .. 20.0, "a healthy large orifice is expected to hold the vacuum while the main drains at this many times the pumped flow";
         sagging_share: "of pressure", 0.01 .. 0.04 .. 0.3, "chamber pressure this much below the line (or below its own usual value) while the valve spills points at the large orifice";
         flat_line_s: "s", 20.0 .. 90.0 .. 3600.0, "a channel that showed noise and then repeats one value exactly for this long is flat";

@@ -96,6 +96,8 @@ impl Course {
 pub struct StepTracker {
     history: [Mean; LOOK_BACK],
     filled: usize,
+    /// Frames since air has left: a test needs as many as are looked back over.
+    usable: usize,
     running: Option<Running>,
     /// Time since the last step began, s.
     pub since_step_s: f32,
@@ -107,10 +109,16 @@ impl StepTracker {
         StepTracker { since_step_s: 1e6, ..StepTracker::default() }
     }
 
-    /// Forgets the past: a gap, or a state in which the test makes no sense.
-    pub fn reset(&mut self) {
+    /// Forgets the past: after a gap.
+    pub fn after_gap(&mut self) {
         self.filled = 0;
+        self.cancel();
+    }
+
+    /// Gives up the test that runs, and begins none before what it would be held against is new: air has left.
+    pub fn cancel(&mut self) {
         self.running = None;
+        self.usable = 0;
     }
 
     /// Takes one frame; returns the outcome of a test that has come to its end.
@@ -121,13 +129,16 @@ impl StepTracker {
         let is_known = self.filled >= LOOK_BACK;
         let moved = (now.pressure_kpa - earlier.pressure_kpa) / (earlier.pressure_kpa + site.p_atm_kpa).max(1.0);
         let is_moving = is_known && libm::fabsf(moved) > 0.25 * settings.step_share;
+        let is_step = is_known && libm::fabsf(moved) > settings.step_share;
+        if is_step {
+            self.since_step_s = 0.0;
+        }
         let mut outcome = None;
         if let Some(mut running) = self.running.take() {
             if input.is_sealed {
                 outcome = self.advance(&mut running, input, is_moving, site, settings);
             }
-        } else if is_known && input.is_sealed && libm::fabsf(moved) > settings.step_share {
-            self.since_step_s = 0.0;
+        } else if is_step && input.is_sealed && self.usable >= LOOK_BACK {
             let before = self.before();
             self.running = Some(Running {
                 before,
@@ -137,8 +148,6 @@ impl StepTracker {
                 early_s: 0.0,
                 course: Course::default(),
             });
-        } else if is_known && libm::fabsf(moved) > settings.step_share {
-            self.since_step_s = 0.0;
         }
         self.remember(now);
         outcome
@@ -193,6 +202,7 @@ impl StepTracker {
             *newest = now;
         }
         self.filled = self.filled.saturating_add(1).min(LOOK_BACK);
+        self.usable = self.usable.saturating_add(1).min(LOOK_BACK);
     }
 }
 

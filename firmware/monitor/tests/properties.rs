@@ -32,8 +32,7 @@ fn a_later_start_shifts_alarms_and_cycles_and_nothing_else() {
                         cycle.to_us -= shift_us;
                         // NaN is not equal to itself.
                         cycle.area_ratio = if cycle.area_ratio.is_nan() { -1.0 } else { cycle.area_ratio };
-                        cycle.ratio_after_step =
-                            if cycle.ratio_after_step.is_nan() { -1.0 } else { cycle.ratio_after_step };
+                        cycle.slowness = if cycle.slowness.is_nan() { -1.0 } else { cycle.slowness };
                         cycle.displacement_nl =
                             if cycle.displacement_nl.is_nan() { -1.0 } else { cycle.displacement_nl };
                         Event::Cycle(cycle)

@@ -141,10 +141,10 @@ fn evidence(change: &AlarmChange) -> String {
             number("cycles", 0, "")
         ),
         Fault::Sluggish => format!(
-            "{} of the float's answer comes late; it jumps by {} of stroke against {} at first",
+            "{} of the float's answer comes late; it stands off by {} of stroke before it moves, {} at first",
             self::number(figure("late_share").map(|share| 100.0 * share), 0, " %"),
-            number("jump_pct", 1, " %"),
-            number("jump_usual_pct", 1, " %")
+            number("stick_pct", 1, " %"),
+            number("stick_usual_pct", 1, " %")
         ),
         Fault::Weeping => format!(
             "air gathers at {} against {} at first; odour between releases {} at first",

@@ -259,7 +259,7 @@ mod tests {
             to_us: 30_000_000,
             orifice_nl: [2.0, 0.0],
             displacement_nl: 2.0,
-            ratio_after_step: f32::NAN,
+            slowness: f32::NAN,
             area_ratio: 1.0,
             best_nl: [2.0, 0.0],
             start_pct,

@@ -1,4 +1,4 @@
-//! The air cushion between releases: what arrives, net of what leaks, and the jumps of a float that sticks and slips.
+//! The air cushion between releases: what arrives, net of what leaks, and how far a float that sticks stands off.
 
 use super::{Context, SEATED_PCT, unmoved::Unmoved};
 use crate::{airflow::normal_litres, frame::Frame, learned::Learned, state::ValveState};
@@ -11,6 +11,10 @@ const AFTER_STEP_S: f32 = 60.0;
 const LEAST_STRETCH_S: f32 = 40.0;
 /// A longer one is taken in parts of this length, s.
 const MOST_STRETCH_S: f32 = 600.0;
+/// A float rests several times between two releases.
+const STICKS: f32 = 3.0;
+/// No grease holds it further than this, % of stroke.
+const MOST_STICK_PCT: f32 = 12.0;
 /// A content that stays lower for this long has fallen, s.
 const UNSEEN_S: f32 = 4.0;
 /// Time constant of the content whose slope is taken, s.
@@ -31,9 +35,6 @@ pub(super) struct Cushion {
     fallen_s: f32,
     since_release_s: f32,
     stretch: Option<Stretch>,
-    still_s: f32,
-    still_ref_pct: f32,
-    largest_jump_pct: f32,
     pub(super) unmoved: Unmoved,
 }
 
@@ -57,9 +58,6 @@ impl Default for Cushion {
             fallen_s: 0.0,
             since_release_s: 0.0,
             stretch: None,
-            still_s: 0.0,
-            still_ref_pct: f32::NAN,
-            largest_jump_pct: 0.0,
             unmoved: Unmoved::default(),
         }
     }
@@ -71,8 +69,6 @@ impl Cushion {
         self.unmoved.after_gap();
         self.content_nl = f32::NAN;
         self.since_release_s = 0.0;
-        self.still_s = 0.0;
-        self.still_ref_pct = f32::NAN;
     }
 
     /// A release cycle has ended.
@@ -81,8 +77,6 @@ impl Cushion {
         if self.pumped_since_cycle_s > 0.0 {
             learned.interval_s.add(self.pumped_since_cycle_s, many, few);
         }
-        learned.jump_pct.add(self.largest_jump_pct, many, few);
-        self.largest_jump_pct = 0.0;
         self.pumped_since_cycle_s = 0.0;
         self.since_cycle_s = 0.0;
     }
@@ -94,8 +88,10 @@ impl Cushion {
         }
         self.since_cycle_s += frame.length_s;
         self.follow_content(frame, context);
-        self.stillness(frame, context);
-        self.unmoved.frame(frame, is_pumping, learned, context);
+        if let Some(off_pct) = self.unmoved.frame(frame, is_pumping, learned, context) {
+            let (many, few) = (context.settings.baseline_cycles, context.settings.recent_cycles);
+            learned.stick_pct.add(off_pct.min(MOST_STICK_PCT), STICKS * many, STICKS * few);
+        }
         let is_sealed = frame.state == ValveState::Sealed;
         self.since_release_s = if is_sealed { self.since_release_s + frame.length_s } else { 0.0 };
         let is_calm = is_sealed && context.since_step_s > AFTER_STEP_S;
@@ -168,24 +164,5 @@ impl Cushion {
         let arrival =
             if stretch.is_pumping { &mut learned.arrival_running_nl_s } else { &mut learned.arrival_stopped_nl_s };
         arrival.add_weighted(self.arrival_nl_s, stretch.elapsed_s / 60.0, many, few);
-    }
-
-    fn stillness(&mut self, frame: &Frame, context: &Context) {
-        if frame.state != ValveState::Sealed || context.since_step_s < 45.0 || self.still_ref_pct.is_nan() {
-            self.still_ref_pct = frame.float_pct;
-            self.still_s = 0.0;
-            return;
-        }
-        let moved_pct = libm::fabsf(frame.float_pct - self.still_ref_pct);
-        let quiet_pct = (3.0 * context.float_noise_pct).max(0.3);
-        if moved_pct <= quiet_pct {
-            self.still_s += frame.length_s;
-            return;
-        }
-        if self.still_s > 10.0 {
-            self.largest_jump_pct = self.largest_jump_pct.max(moved_pct);
-        }
-        self.still_ref_pct = frame.float_pct;
-        self.still_s = 0.0;
     }
 }

@@ -35,6 +35,8 @@ const SAGS: f32 = 0.2;
 pub(super) struct HighFloat {
     /// Jammed up against a seat held open.
     pub(super) odds: Odds,
+    /// How far the float should have moved by now, % of stroke.
+    pub(super) unmoved_pct: f32,
     /// The last pressure test had no answer.
     is_silent: bool,
     sag_s: f32,
@@ -85,6 +87,7 @@ impl HighFloat {
             self.passing_s += frame.length_s;
         }
         let passing = self.passing_s / PASSING_S;
+        self.unmoved_pct = held.unmoved_pct;
         let evidence = if is_high { (held.unmoved_pct / UNMOVED_PCT).max(passing) } else { 0.0 };
         let is_lost = evidence >= CUSHION_DOUBTED || frame.float_pct >= SEATED_PCT;
         let sag = self.sag(frame, learned, is_high && is_lost && is_venting != Some(false), context);

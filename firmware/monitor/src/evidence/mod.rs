@@ -105,7 +105,7 @@ impl EvidenceBuilder {
         let is_venting = self.odour.is_venting(learned, context);
         let values = &mut self.values;
         self.low.frame(frame, is_venting, values, learned, context);
-        let held = Held { unmoved_pct: self.cushion.unmoved.most_pct, in_vacuum: self.vacuum.held_up() };
+        let held = Held { unmoved_pct: self.cushion.unmoved.held_pct(context), in_vacuum: self.vacuum.held_up() };
         self.high.frame(frame, is_venting, held, values, learned, context);
         values.set(Fault::LargeShut, self.vacuum.held_shut());
     }
@@ -148,7 +148,8 @@ impl EvidenceBuilder {
             }
         }
         learned.area_ratio.add(cycle.area_ratio, many, few);
-        learned.ratio_after_step.add(cycle.ratio_after_step, many, few);
+        let slowness = if cycle.is_near_step { &mut learned.slowness_after_step } else { &mut learned.slowness };
+        slowness.add_scattered(cycle.slowness, fouling::SLOWNESS_BASELINE * many, few, fouling::SLOWNESS_ERROR);
         self.cushion.cycle(learned, context);
         if cycle.is_confirmed {
             // A second stage may vent below an orifice that is blocked: only a float that is up again has answered.
@@ -193,7 +194,7 @@ impl EvidenceBuilder {
 
     /// How far a float that has not moved should have moved by now, % of stroke.
     pub fn unmoved_pct(&self) -> f32 {
-        self.cushion.unmoved.most_pct
+        self.high.unmoved_pct
     }
 
     /// Probability of jammed low against small orifice blocked.

@@ -14,12 +14,19 @@ const LEAST_ARRIVAL_MIN: f32 = 30.0;
 /// After a pressure step the gas takes this long to come near the temperature of the wall again, s.
 const AFTER_STEP_S: f32 = 30.0;
 
+/// A rest shorter than this says nothing about friction, s.
+const LEAST_REST_S: f32 = 20.0;
+/// Arriving air alone is an expectation: a pressure that should have moved the float by this much is a test, % of stroke.
+const LEAST_TEST_PCT: f32 = 2.5;
+/// What an expectation that was not tested counts at the most, % of stroke: what grease may hold.
+const UNTESTED_PCT: f32 = 9.0;
+
 /// The float since it last moved.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Unmoved {
     since: Option<Rest>,
     /// How far it should have moved since, at the most, % of stroke.
-    pub(super) most_pct: f32,
+    most_pct: f32,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -29,6 +36,10 @@ struct Rest {
     air_nl: f32,
     /// Air space in which it does not move the float yet, L.
     hidden_l: f32,
+    /// Least and greatest pressure since, kPa.
+    low_kpa_abs: f32,
+    high_kpa_abs: f32,
+    for_s: f32,
 }
 
 impl Unmoved {
@@ -38,24 +49,45 @@ impl Unmoved {
         self.most_pct = 0.0;
     }
 
-    pub(super) fn frame(&mut self, frame: &Frame, is_pumping: bool, learned: &Learned, context: &Context) {
+    /// How far it should have moved by now, % of stroke.
+    pub(super) fn held_pct(&self, context: &Context) -> f32 {
+        match &self.since {
+            Some(rest) if rest.tested_pct(context) < LEAST_TEST_PCT => self.most_pct.min(UNTESTED_PCT),
+            _ => self.most_pct,
+        }
+    }
+
+    /// Takes a frame; when the float has moved at last, how far it stood off before, % of stroke.
+    pub(super) fn frame(
+        &mut self,
+        frame: &Frame,
+        is_pumping: bool,
+        learned: &Learned,
+        context: &Context,
+    ) -> Option<f32> {
         let is_closed = matches!(frame.state, ValveState::Sealed | ValveState::Releasing);
         if !is_closed || frame.pressure_kpa < context.site.reopen_kpa {
             self.after_gap();
-            return;
+            return None;
         }
         let has_moved = |rest: Rest| libm::fabsf(frame.float_pct - rest.float_pct) > context.settings.still_pct;
         let Some(mut rest) = self.since.filter(|rest| !has_moved(*rest)) else {
+            let is_stick = self.since.is_some_and(|rest| rest.for_s > LEAST_REST_S && rest.float_pct < SEATED_PCT);
+            let off_pct = core::mem::take(&mut self.most_pct);
             self.since = Some(Rest::at(frame, context));
-            self.most_pct = 0.0;
-            return;
+            return is_stick.then_some(off_pct);
         };
+        rest.for_s += frame.length_s;
         rest.air_nl += arrival_nl_s(is_pumping, learned) * frame.length_s;
-        self.since = Some(rest);
         if context.since_step_s > AFTER_STEP_S {
+            let kpa_abs = frame.pressure_kpa + context.site.p_atm_kpa;
+            rest.low_kpa_abs = rest.low_kpa_abs.min(kpa_abs);
+            rest.high_kpa_abs = rest.high_kpa_abs.max(kpa_abs);
             let off_pct = libm::fabsf(frame.float_pct - rest.expected_pct(frame, context));
             self.most_pct = self.most_pct.max(off_pct);
         }
+        self.since = Some(rest);
+        None
     }
 }
 
@@ -68,7 +100,21 @@ impl Rest {
         let space_l = site.air_space_l(frame.float_pct);
         let air_nl = if is_seated { 0.0 } else { normal_litres(pressure_kpa_abs, space_l, context.temperature_k) };
         let hidden_l = if is_seated { SEAL_MARGIN * site.seal_volume_l } else { site.seal_volume_l };
-        Rest { float_pct: frame.float_pct, air_nl, hidden_l }
+        Rest {
+            float_pct: frame.float_pct,
+            air_nl,
+            hidden_l,
+            low_kpa_abs: pressure_kpa_abs,
+            high_kpa_abs: pressure_kpa_abs,
+            for_s: 0.0,
+        }
+    }
+
+    /// By how much the changes of pressure alone should have moved it, % of stroke.
+    fn tested_pct(&self, context: &Context) -> f32 {
+        let litre_nl = |kpa_abs: f32| normal_litres(kpa_abs.max(1.0), 1.0, context.temperature_k).max(1e-6);
+        let change_l = self.air_nl / litre_nl(self.low_kpa_abs) - self.air_nl / litre_nl(self.high_kpa_abs);
+        100.0 * change_l / context.site.stroke_volume_l
     }
 
     /// Where a free float would stand by now, % of stroke; at the bottom and at the seat it ends.

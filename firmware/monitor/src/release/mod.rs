@@ -28,9 +28,9 @@ pub struct Cycle {
     pub displacement_nl: f32,
     /// Displacement over orifice estimate; NaN where it was not judged.
     pub area_ratio: f32,
-    /// The same of a cycle near a pressure step, whose gas is colder or warmer than it is taken to be: fit only to be
-    /// held against others of its kind; NaN elsewhere.
-    pub ratio_after_step: f32,
+    /// Open time over the time that the clean orifice would need for the air that left; NaN where it was not judged. Of a
+    /// single short release it says little, its mean over many is right.
+    pub slowness: f32,
     /// Best estimate, NL, small orifice and second stage: by displacement; where that is blind, by the orifice and the
     /// area ratio learned; near a pressure step, halfway between the two.
     pub best_nl: [f32; 2],

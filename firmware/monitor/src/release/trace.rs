@@ -95,6 +95,28 @@ impl Trace {
         (half_s > 0.0).then_some((quarter_s - 0.5 * half_s, three_quarters_s + 0.5 * half_s))
     }
 
+    /// Time for which the content lay inside a fall, from a share `edge` of it to `1 - edge`, as a time for all of it, s.
+    ///
+    /// Each point stands for the time half-way to its neighbours: over many falls of any phase the mean is right, also
+    /// where a fall is shorter than the sampling and most of them are not seen at all.
+    pub(super) fn time_inside(&self, from_nl: f32, fall_nl: f32, edge: f32) -> f32 {
+        let inside = (from_nl - (1.0 - edge) * fall_nl)..(from_nl - edge * fall_nl);
+        let mut sum_s = 0.0;
+        let mut before: Option<Point> = None;
+        for &point in &self.points {
+            if let Some(before) = before {
+                let half_s = 0.5 * (point.at_s - before.at_s);
+                for content_nl in [before.content_nl, point.content_nl] {
+                    if inside.contains(&content_nl) {
+                        sum_s += half_s;
+                    }
+                }
+            }
+            before = Some(point);
+        }
+        sum_s / (1.0 - 2.0 * edge)
+    }
+
     /// When the content last fell through a level.
     fn crossing(&self, level_nl: f32) -> Option<f32> {
         let mut found = None;

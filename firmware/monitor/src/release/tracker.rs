@@ -19,10 +19,19 @@ const LEAST_FALL_SHARE: f32 = 0.35;
 /// An orifice that should have let out this many times what could be missed, and of which the content shows less than a
 /// quarter, is not open or does not pass air.
 const REFUTED_TIMES: f32 = 8.0;
+/// A float below where the orifice must be open has opened it after this time, s: a swing is over sooner.
+const LOW_S: f32 = 2.0;
 /// A float that moves by more while the content does not fall is not held, % of stroke.
 const STILL_PCT: f32 = 5.0;
 /// Samples that a release must span for its discharge area to be judged.
 const LEAST_SAMPLES: f32 = 3.0;
+/// A release of more samples than this is timed by itself, a shorter one by how many samples fall into it.
+const LONG_SAMPLES: f32 = 6.0;
+/// A sample is inside a fall when it lies this many deviations of the noise from both ends, and at least and at most these
+/// shares of the fall.
+const EDGE_DEVIATIONS: f32 = 4.0;
+const LEAST_EDGE: f32 = 0.15;
+const MOST_EDGE: f32 = 0.4;
 /// A pressure step alone can cool or warm the air by this share.
 const STEP_HEAT_SHARE: f32 = 0.12;
 
@@ -46,7 +55,7 @@ pub struct ReleaseTracker {
     plateau_nl: Level,
     plateau_pct: Level,
     onset_s: f32,
-    low_since_s: f32,
+    low_since_s: Option<f32>,
     fall_nl: f32,
     least_nl: f32,
     since_least_s: f32,
@@ -66,6 +75,8 @@ pub struct ReleaseTracker {
     unconfirmed_nl: f32,
     /// Negative while the float is up or has just risen.
     budget_nl: f32,
+    /// What has arrived and is not in that yet, NL.
+    arrived_nl: f32,
     least_pct: f32,
     most_pct: f32,
     near_step: bool,
@@ -88,7 +99,7 @@ impl ReleaseTracker {
             plateau_nl: Level::at(0.0),
             plateau_pct: Level::at(0.0),
             onset_s: 0.0,
-            low_since_s: 0.0,
+            low_since_s: None,
             fall_nl: 0.0,
             least_nl: 0.0,
             since_least_s: 0.0,
@@ -103,6 +114,7 @@ impl ReleaseTracker {
             held_nl: 0.0,
             unconfirmed_nl: 0.0,
             budget_nl: -1.0,
+            arrived_nl: 0.0,
             least_pct: 100.0,
             most_pct: 0.0,
             near_step: false,
@@ -181,7 +193,8 @@ impl ReleaseTracker {
     pub fn step(&mut self, input: &ReleaseInput, site: &SiteData) -> Option<Cycle> {
         let pressure_kpa_abs = input.pressure_kpa + site.p_atm_kpa;
         let content_nl = normal_litres(pressure_kpa_abs, site.air_space_l(input.float_pct), input.temperature_k);
-        self.clock_s += input.dt_s;
+        // From the times, not added up: it must be right after days.
+        self.clock_s = input.time_us.wrapping_sub(self.armed_at_us) as f32 * 1e-6;
         if self.phase == Phase::Idle {
             self.arm(input, content_nl);
             return None;
@@ -212,7 +225,7 @@ impl ReleaseTracker {
         self.armed_at_us = input.time_us;
         self.plateau_nl = Level::at(content_nl);
         self.plateau_pct = Level::at(input.float_pct);
-        self.low_since_s = -1.0;
+        self.low_since_s = None;
         self.trace.restart(content_nl);
     }
 
@@ -244,25 +257,24 @@ impl ReleaseTracker {
             self.is_refuted = input.float_pct < self.surely_open_below_pct && input.float_pct >= BLIND_BELOW_PCT;
         }
         if input.float_pct < self.surely_open_below_pct && !self.is_refuted {
-            if self.low_since_s < 0.0 {
-                self.low_since_s = self.clock_s;
-            }
-            if self.clock_s - self.low_since_s > 2.0 {
-                self.onset_s = self.low_since_s;
+            let low_since_s = *self.low_since_s.get_or_insert(self.clock_s);
+            if self.clock_s - low_since_s > LOW_S {
+                self.onset_s = low_since_s;
                 self.open(input, content_nl, true, site);
             }
         } else {
-            self.low_since_s = -1.0;
+            self.low_since_s = None;
         }
     }
 
+    /// Begins the trace anew without forgetting what was seen before.
     fn rebase(&mut self, input: &ReleaseInput, content_nl: f32) {
-        let (plateau_nl, plateau_pct, low_for_s) = (self.plateau_nl, self.plateau_pct, self.clock_s - self.low_since_s);
-        let was_low = self.low_since_s >= 0.0;
+        let (plateau_nl, plateau_pct, clock_s) = (self.plateau_nl, self.plateau_pct, self.clock_s);
+        let low_since_s = self.low_since_s.map(|at_s| at_s - clock_s);
         self.arm(input, content_nl);
         self.plateau_nl = plateau_nl;
         self.plateau_pct = plateau_pct;
-        self.low_since_s = if was_low { -low_for_s } else { -1.0 };
+        self.low_since_s = low_since_s;
         self.onset_s = 0.0;
     }
 
@@ -293,7 +305,11 @@ impl ReleaseTracker {
     }
 
     fn let_arrive(&mut self, input: &ReleaseInput) {
-        self.budget_nl += ARRIVAL_FACTOR * input.usual_arrival_nl_s * input.dt_s;
+        // In parts that a large budget still feels.
+        self.arrived_nl += ARRIVAL_FACTOR * input.usual_arrival_nl_s * input.dt_s;
+        if self.arrived_nl > 1.0 {
+            self.budget_nl += core::mem::take(&mut self.arrived_nl);
+        }
     }
 
     fn count_unconfirmed(&mut self, nl: f32) {
@@ -444,12 +460,46 @@ impl ReleaseTracker {
             displacement_nl,
             best_nl: orifice_nl,
             area_ratio: if self.near_step { f32::NAN } else { ratio },
-            ratio_after_step: if self.near_step { ratio } else { f32::NAN },
+            slowness: if fall.is_blind || !fall.is_confirmed {
+                f32::NAN
+            } else {
+                self.slowness(input, site, displacement_nl, fall.fall_nl, ratio, open_s)
+            },
             start_pct: self.plateau_pct.now(),
             end_pct: fall.end_pct,
             is_confirmed: fall.is_confirmed,
             is_near_step: self.near_step,
         }
+    }
+}
+
+impl ReleaseTracker {
+    /// How much longer than through a clean orifice the air took.
+    fn slowness(
+        &self,
+        input: &ReleaseInput,
+        site: &SiteData,
+        displacement_nl: f32,
+        fall_nl: f32,
+        ratio: f32,
+        open_s: f32,
+    ) -> f32 {
+        let [_, second_nl] = self.integral_nl;
+        if second_nl > 0.0 {
+            return f32::NAN;
+        }
+        if open_s > LONG_SAMPLES * input.dt_s {
+            return 1.0 / ratio;
+        }
+        let edge = (EDGE_DEVIATIONS * input.content_noise_nl / fall_nl).max(LEAST_EDGE);
+        if edge > MOST_EDGE {
+            return f32::NAN;
+        }
+        let [first_kpa, last_kpa] = self.fall_kpa;
+        let mean_kpa = 0.5 * (first_kpa + last_kpa);
+        let flow_nl_s = site.small.orifice.normal_flow_nl_s(mean_kpa, site.p_atm_kpa, input.temperature_k);
+        let clean_s = displacement_nl / flow_nl_s.max(1e-6);
+        self.trace.time_inside(self.plateau_nl.now(), fall_nl, edge) / clean_s.max(1e-3)
     }
 }
 
