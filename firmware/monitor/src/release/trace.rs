@@ -98,23 +98,30 @@ impl Trace {
     /// Time for which the content lay inside a fall, from a share `edge` of it to `1 - edge`, as a time for all of it, s.
     ///
     /// Each point stands for the time half-way to its neighbours: over many falls of any phase the mean is right, also
-    /// where a fall is shorter than the sampling and most of them are not seen at all.
+    /// where a fall is shorter than the sampling and most of them are not seen at all. Only the last run of such points
+    /// counts: before it the content may wander, and after it the gas warms up.
     pub(super) fn time_inside(&self, from_nl: f32, fall_nl: f32, edge: f32) -> f32 {
-        let inside = (from_nl - (1.0 - edge) * fall_nl)..(from_nl - edge * fall_nl);
+        let (high_nl, low_nl) = (from_nl - edge * fall_nl, from_nl - (1.0 - edge) * fall_nl);
         let mut sum_s = 0.0;
+        let mut found_s = 0.0;
         let mut before: Option<Point> = None;
         for &point in &self.points {
             if let Some(before) = before {
                 let half_s = 0.5 * (point.at_s - before.at_s);
-                for content_nl in [before.content_nl, point.content_nl] {
-                    if inside.contains(&content_nl) {
-                        sum_s += half_s;
-                    }
-                }
+                let is_inside = |content_nl: f32| content_nl < high_nl && content_nl > low_nl;
+                sum_s += if is_inside(before.content_nl) { half_s } else { 0.0 };
+                sum_s += if is_inside(point.content_nl) { half_s } else { 0.0 };
+            }
+            if point.content_nl >= high_nl {
+                sum_s = 0.0;
+            } else if point.content_nl <= low_nl && before.is_some_and(|before| before.content_nl > low_nl) {
+                // Half the step from the last point above is already in.
+                found_s = sum_s;
+                sum_s = 0.0;
             }
             before = Some(point);
         }
-        sum_s / (1.0 - 2.0 * edge)
+        found_s / (1.0 - 2.0 * edge)
     }
 
     /// When the content last fell through a level.
