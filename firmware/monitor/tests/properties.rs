@@ -5,7 +5,7 @@ mod common;
 
 use airvalve_monitor::{
     Event, Learned, Monitor, Settings,
-    device::{Device, DeviceConfig, digest, learned_bytes, learned_from_bytes},
+    device::{ARCHIVE_BATCH_S, Conditions, Device, DeviceConfig, Kept, digest},
 };
 use airvalve_sensors::{Channels, CodeSample, Contacts, QuantitySample};
 use airvalve_telemetry::{Columns, Event as Received, FrameReader, Record};
@@ -60,9 +60,8 @@ fn what_was_learned_survives_a_restart() {
     run(&mut plant, &mut monitor, 3.0);
     let before = *monitor.learned();
     assert!(before.opens_pct.weight > 20.0);
-    let after = learned_from_bytes(&learned_bytes(&before)).unwrap();
-    assert_eq!(before, after);
-    assert_eq!(learned_from_bytes(&[]), None);
+    let kept = Kept { conditions: Conditions { site_digest: 1, settings_digest: u32::MAX }, learned: before };
+    assert_eq!(Kept::from_bytes(&kept.to_bytes()), Ok(kept));
 }
 
 #[test]
@@ -79,6 +78,7 @@ fn a_device_tells_in_frames_what_it_was_given() {
         site: plant.site,
         settings: Settings::default(),
         learned: heapless::Vec::new(),
+        batch_s: ARCHIVE_BATCH_S,
         contacts_fitted: 1,
         started_us: 0,
     };

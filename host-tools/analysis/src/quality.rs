@@ -30,7 +30,7 @@ impl Notes {
     }
 
     /// The samples come in bursts (0: all the time): what cannot be judged from them.
-    pub(crate) fn bursts(&mut self, burst_s: u32, every_s: u32) {
+    pub(crate) fn bursts(&mut self, [burst_s, every_s]: [f64; 2]) {
         if every_s <= burst_s {
             return;
         }

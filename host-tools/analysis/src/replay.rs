@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use airvalve_monitor::{Learned, Settings, SiteData, device::digest};
+use airvalve_monitor::{Settings, SiteData, device::digest};
 use airvalve_recording::{
     FileKind, InputError, Item, Recording, RecordingError,
     csv::{CsvError, CsvOptions, CsvReader},
@@ -12,6 +12,7 @@ use airvalve_site::{FindingLimits, Site};
 use airvalve_telemetry::{Header, Record};
 
 use crate::{
+    begin,
     quality::Notes,
     result::Replay,
     run::Run,
@@ -78,7 +79,7 @@ pub fn replay(
         return Err(empty.into_iter().next().map_or(ReplayError::NoFiles, |file| ReplayError::NoSamples { file }));
     };
     let fitted = |channel: Channel| sources.iter().any(|source| source.channels.contains(&channel));
-    let mut run = begin(site, first, fitted, options);
+    let mut run = begin_run(site, first, fitted, options);
     for source in &sources {
         if let Some(header) = &source.header {
             check_header(header, &source.input.file, site, options, &mut run.notes)?;
@@ -102,20 +103,24 @@ pub fn replay(
     Ok(run.finish())
 }
 
-fn begin<'a>(site: &'a Site, first: &Source, fitted: impl Fn(Channel) -> bool, options: &ReplayOptions) -> Run<'a> {
+fn begin_run<'a>(site: &'a Site, first: &Source, fitted: impl Fn(Channel) -> bool, options: &ReplayOptions) -> Run<'a> {
     let mut detector = site.detector(fitted);
     detector.sample_period_s = first.period_us as f32 * 1e-6;
     if let Some(header) = &first.header {
         take_over_header(&mut detector, header);
     }
-    let learned = first.learned.filter(|learned| !options.is_cold && !is_bare(learned, &detector));
-    Run::new(site, &detector, learned, options)
-}
-
-/// A device at its very start knows its data sheet and nothing else.
-fn is_bare(learned: &Learned, detector: &SiteData) -> bool {
-    let sheet = Learned::from_data_sheet(detector);
-    Learned { zero_uncertainty_kpa: sheet.zero_uncertainty_kpa, ..*learned } == sheet
+    let learned = first.learned.as_ref().zip(first.header.as_ref()).filter(|_| !options.is_cold);
+    let learned = learned.map_or(Ok(None), |(state, header)| {
+        begin::learned(state, &site_digests(header, site), digest(&options.settings), &detector)
+    });
+    let mut run = Run::new(site, &detector, learned.unwrap_or_default(), options);
+    if let Err(reason) = learned {
+        run.notes.say(format!(
+            "{}: what the device had learned at its start is not used, {reason}; the replay begins from the data sheet",
+            first.input.file.display()
+        ));
+    }
+    run
 }
 
 /// Spans and converter of the recording stand over those of the site file: its codes were made with them.
@@ -127,8 +132,12 @@ fn take_over_header(detector: &mut SiteData, header: &Header) {
             detector.spans.set(channel, Some(span));
         }
     }
-    detector.burst_s = header.burst_s as f32;
-    detector.burst_every_s = header.burst_every_s as f32;
+    [detector.burst_s, detector.burst_every_s] = burst_s(header);
+}
+
+/// Length of a burst and time from burst to burst, s.
+fn burst_s(header: &Header) -> [f32; 2] {
+    header.burst_us().map(|us| (us as f64 / 1e6) as f32)
 }
 
 /// Refuses another valve's recording; says where the device had other thresholds or another site file.
@@ -168,10 +177,11 @@ fn check_header(
 
 /// Digests that a device on this site file may have.
 ///
-/// A header has its sample period in whole microseconds: the device's own number may be the site's, the header's, or that
-/// of a whole rate.
+/// How often it sampled is the header's: a scenario may choose that. A header has its sample period in whole microseconds:
+/// the device's own number may be the site's, the header's, or that of a whole rate.
 fn site_digests(header: &Header, site: &Site) -> [u32; 3] {
-    let detector = site.detector(|channel| header.channels.iter().any(|info| info.id == channel as u8));
+    let mut detector = site.detector(|channel| header.channels.iter().any(|info| info.id == channel as u8));
+    [detector.burst_s, detector.burst_every_s] = burst_s(header);
     let period_us = f64::from(header.sample_period_us.max(1));
     let periods_s = [f64::from(detector.sample_period_s), period_us * 1e-6, 1.0 / (1e6 / period_us).round().max(1.0)];
     periods_s.map(|period_s| digest(&SiteData { sample_period_s: period_s as f32, ..detector }))

@@ -2,14 +2,13 @@
 
 use std::path::{Path, PathBuf};
 
-use airvalve_monitor::{Learned, device::learned_from_bytes};
 use airvalve_recording::{
     FileKind, Input, Item, Recording,
     csv::{CsvOptions, CsvReader},
     usual_step_us,
 };
 use airvalve_sensors::Channel;
-use airvalve_telemetry::{Header, Record};
+use airvalve_telemetry::{Header, LearnedState, Record};
 
 use crate::replay::ReplayError;
 
@@ -26,7 +25,7 @@ pub(crate) struct Source {
     /// Only of a recording.
     pub(crate) header: Option<Header>,
     /// What the device had learned at the start of the recording.
-    pub(crate) learned: Option<Learned>,
+    pub(crate) learned: Option<LearnedState>,
 }
 
 /// Opens all files and puts them in order; files without samples are named in the second list.
@@ -61,7 +60,7 @@ fn probe_recording(input: Input, pass: Input) -> Result<Option<Source>, ReplayEr
         match item {
             Item::Record(record) => {
                 if let Record::LearnedState(state) = *record {
-                    learned = learned_from_bytes(&state.bytes);
+                    learned = Some(state);
                 }
             }
             Item::Block(block) => {

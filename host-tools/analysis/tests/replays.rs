@@ -9,8 +9,8 @@ use std::{
 
 use airvalve_analysis::{Replay, ReplayError, ReplayOptions, replay};
 use airvalve_monitor::{
-    Learned,
-    device::{digest, learned_bytes},
+    Learned, Settings, SiteData,
+    device::{Conditions, Kept, digest},
 };
 use airvalve_recording::{RecordingWriter, export_csv, import};
 use airvalve_sensors::CodeSample;
@@ -276,19 +276,49 @@ fn a_replay_begins_with_what_was_learned_only_where_something_was() {
     let folder = tempfile::tempdir().unwrap();
     let csv = file(folder.path(), "a.csv", &rows(0..20, 9_999_999));
     let header = import(&csv, &site(), &Default::default(), folder.path().join("a.airvalve")).unwrap().header;
-    let begins_from = |learned: &Learned| {
+    let begin = |state: LearnedState| {
         let name = folder.path().join("learned.airvalve");
         let mut writer = RecordingWriter::create(&name, header.clone()).unwrap();
-        let bytes = learned_bytes(learned);
-        let state = LearnedState { time_us: header.anchor_us, settings_digest: 0, bytes };
         writer.write_record(&Record::LearnedState(state)).unwrap();
         writer.write_sample(&CodeSample::missing(header.anchor_us)).unwrap();
         writer.finish().unwrap();
-        run(&[name]).unwrap().begins_from
+        let result = run(&[name]).unwrap();
+        let said = result.warnings.into_iter().find(|warning| warning.contains("had learned at its start is not used"));
+        (result.begins_from, said.unwrap_or_default())
     };
-    let bare = Learned::from_data_sheet(&site().detector(|_| true));
-    assert_eq!(begins_from(&bare), "data-sheet");
-    assert_eq!(begins_from(&Learned { zero_kpa: 1.5, ..bare }), "recording");
+    let detector = site().detector(|channel| header.channels.iter().any(|info| info.id == channel as u8));
+    let bare = Learned::from_data_sheet(&detector);
+    let conditions =
+        Conditions { site_digest: digest(&site_at(1.0, &detector)), settings_digest: digest(&Settings::default()) };
+    let learned = Kept { conditions, learned: Learned { zero_kpa: 1.5, ..bare } };
+    assert_eq!(begin(Kept { learned: bare, ..learned }.record(0)), ("data-sheet", String::new()));
+    assert_eq!(begin(learned.record(0)), ("recording", String::new()));
+
+    // What was learned on another site, under other thresholds, by another version, or is no number, is not used.
+    let elsewhere = Conditions { site_digest: 7, ..conditions };
+    let otherwise = Conditions { settings_digest: 7, ..conditions };
+    let no_number = Learned { zero_kpa: f32::NAN, ..bare };
+    let mut older = learned.record(0);
+    older.bytes[0] -= 1;
+    let mut cut = learned.record(0);
+    cut.bytes.truncate(60);
+    for (state, reason) in [
+        (Kept { conditions: elsewhere, ..learned }.record(0), "another site file (digest 00000007)"),
+        (Kept { conditions: otherwise, ..learned }.record(0), "other thresholds (digest 00000007, "),
+        (LearnedState { settings_digest: 7, ..learned.record(0) }, "other thresholds (digest 00000007, "),
+        (Kept { learned: no_number, ..learned }.record(0), "a number in it is none"),
+        (older, "of version 1 of"),
+        (cut, "break their layout"),
+    ] {
+        let (begins_from, said) = begin(state);
+        assert_eq!(begins_from, "data-sheet", "{reason}");
+        assert!(said.contains(reason) && said.contains("learned.airvalve: "), "{said}");
+    }
+}
+
+/// The site of a device that samples so often.
+fn site_at(sample_hz: f32, detector: &SiteData) -> SiteData {
+    SiteData { sample_period_s: 1.0 / sample_hz, ..*detector }
 }
 
 #[test]

@@ -188,8 +188,9 @@ fn header(site: &Site, extent: &Extent, first_us: i64, spans: &Channels<Span>) -
         ChannelInfo { id: channel as u8, low, high }
     });
     let known = CONTACTS.iter().filter(|contact| Contacts(extent.contacts).get(**contact).is_some());
-    let site_period_us = (1e6 / site.sensors.sample_hz) as u32;
-    let burst = site.sampling.burst;
+    let site_period_us = (1e6 / site.sensors.sample_hz).round() as u32;
+    let burst_ms = site.sampling.burst.map_or([0.0; 2], |burst| [burst.burst_s, burst.every_s].map(|s| s * 1e3));
+    let [burst_ms, every_ms] = burst_ms.map(|ms| ms.round() as u32);
     Header {
         // A valve's id is at most as long as a device's.
         device_id: site.valve_id.as_str().try_into().unwrap_or_default(),
@@ -200,10 +201,12 @@ fn header(site: &Site, extent: &Extent, first_us: i64, spans: &Channels<Span>) -
         contacts_fitted: known.fold(0, |bits, contact| bits | (1 << (*contact as u8))),
         sample_period_us: extent.period_us(site_period_us),
         anchor_us: first_us,
-        shunt_milliohm: (front_end.shunt_ohm * 1000.0) as u32,
+        shunt_milliohm: (front_end.shunt_ohm * 1000.0).round() as u32,
         full_scale_mv: (front_end.full_scale_v * 1000.0).round() as u32,
-        burst_s: burst.map_or(0, |burst| burst.burst_s as u32),
-        burst_every_s: burst.map_or(0, |burst| burst.every_s as u32),
+        burst_s: burst_ms / 1000,
+        burst_every_s: every_ms / 1000,
+        burst_rest_ms: (burst_ms % 1000) as u16,
+        burst_every_rest_ms: (every_ms % 1000) as u16,
     }
 }
 

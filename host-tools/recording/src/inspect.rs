@@ -89,8 +89,8 @@ pub struct HeaderSummary {
     pub sample_period_s: f64,
     pub channels: Vec<ChannelSummary>,
     pub contacts: Vec<&'static str>,
-    pub burst_s: u32,
-    pub burst_every_s: u32,
+    pub burst_s: f64,
+    pub burst_every_s: f64,
     pub started: Option<Timestamp>,
     pub site_digest: String,
     pub settings_digest: String,
@@ -210,7 +210,7 @@ impl Times {
     fn add(&mut self, times_us: &[i64]) {
         // A CSV file does not say its period: its first rows must do.
         let finder =
-            self.finder.get_or_insert_with(|| GapFinder::new(usual_step_us(times_us).unwrap_or_default(), 0, 0));
+            self.finder.get_or_insert_with(|| GapFinder::new(usual_step_us(times_us).unwrap_or_default(), [0, 0]));
         for time_us in times_us {
             if let Some(gap) = finder.step(*time_us).and_then(|interruption| interruption.gap)
                 && let (Some(from), Some(to)) = (instant(gap.from_us), instant(gap.to_us))
@@ -236,7 +236,7 @@ fn recording<R: std::io::Read>(
         match item {
             Item::Header(header) => {
                 headers += 1;
-                times.finder = Some(GapFinder::for_header(header));
+                times.finder.get_or_insert_with(|| GapFinder::new(0, [0, 0])).take_header(header);
                 content.header = HeaderSummary::of(header);
             }
             Item::Block(block) => {
@@ -284,14 +284,15 @@ impl HeaderSummary {
         });
         let fitted = |bit: u8| header.contacts_fitted & (1 << bit) != 0;
         let contacts = CONTACTS.into_iter().filter(|contact| fitted(*contact as u8));
+        let [burst_s, burst_every_s] = header.burst_us().map(|us| us as f64 / 1e6);
         HeaderSummary {
             device_id: header.device_id.to_string(),
             format_version: header.format_version,
             sample_period_s: f64::from(header.sample_period_us) / 1e6,
             channels: channels.collect(),
             contacts: contacts.map(contact_column).collect(),
-            burst_s: header.burst_s,
-            burst_every_s: header.burst_every_s,
+            burst_s,
+            burst_every_s,
             started: instant(header.anchor_us),
             site_digest: format!("{:08x}", header.site_digest),
             settings_digest: format!("{:08x}", header.settings_digest),

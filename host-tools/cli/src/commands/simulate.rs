@@ -7,7 +7,7 @@ use std::{
 
 use airvalve_monitor::{
     Settings,
-    device::{Device, DeviceConfig},
+    device::{ARCHIVE_BATCH_S, Device, DeviceConfig},
 };
 use airvalve_recording::WholeFile;
 use airvalve_sensors::{CHANNELS, Channels, CodeSample, MISSING_CODE, bus::Converter};
@@ -77,6 +77,7 @@ fn device_config(scenario: &Scenario, site: &Site, simulation: &Simulation) -> R
         site: detector,
         settings: Settings::default(),
         learned: Default::default(),
+        batch_s: ARCHIVE_BATCH_S,
         contacts_fitted: simulation.contacts_fitted(),
         started_us: scenario.start_us,
     })
