@@ -322,6 +322,30 @@ fn site_at(sample_hz: f32, detector: &SiteData) -> SiteData {
 }
 
 #[test]
+fn the_gap_at_a_restart_is_the_same_in_a_replay_and_in_an_inspection() {
+    let folder = tempfile::tempdir().unwrap();
+    for (burst, gaps) in [("", 1), ("\n[sampling]\nmode = \"burst\"\nburst_s = 60\nevery_s = 300\n", 0)] {
+        let site = Site::parse(&(airvalve_site::template() + burst), Path::new("valve-a.toml")).unwrap();
+        let part = |name: &str, seconds: std::ops::Range<i64>| {
+            let csv = file(folder.path(), "part.csv", &rows(seconds, 9_999_999));
+            let out = folder.path().join(name);
+            import(&csv, &site, &Default::default(), &out).unwrap();
+            fs::read(out).unwrap()
+        };
+        // The device is started again after a minute, and samples four minutes later.
+        let joined = [part("before", 0..60), part("after", 300..360)].concat();
+        let night = folder.path().join("night.airvalve");
+        fs::write(&night, joined).unwrap();
+        let inspected = airvalve_recording::inspect(&night, &Default::default()).unwrap().gaps;
+        let replayed = replay(&[night], &site, &ReplayOptions::default(), &|_| {}).unwrap().recording.gaps;
+        assert_eq!((inspected.count, replayed.len()), (gaps, gaps as usize), "{burst}");
+        for (one, other) in inspected.first.iter().zip(&replayed) {
+            assert_eq!((one.from.as_microsecond(), one.to.as_microsecond()), (other.from.0, other.to.0));
+        }
+    }
+}
+
+#[test]
 fn a_recording_without_samples_is_refused() {
     let folder = tempfile::tempdir().unwrap();
     let csv = file(folder.path(), "a.csv", &rows(0..20, 9_999_999));

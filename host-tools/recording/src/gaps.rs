@@ -156,7 +156,9 @@ mod tests {
         let restarted = |before: [std::ops::Range<i64>; 2], after: std::ops::Range<i64>| {
             let bursts = [60 * SECOND_US, 300 * SECOND_US];
             let mut finder = GapFinder::new(1_000_000, bursts);
-            before.into_iter().flatten().for_each(|second| drop(finder.step(second * SECOND_US)));
+            for second in before.into_iter().flatten() {
+                finder.step(second * SECOND_US);
+            }
             finder.change(1_000_000, bursts);
             interruptions(finder, after)
         };
