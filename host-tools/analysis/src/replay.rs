@@ -4,10 +4,10 @@ use std::path::{Path, PathBuf};
 
 use airvalve_monitor::{Settings, SiteData, device::digest};
 use airvalve_recording::{
-    FileKind, InputError, Item, Recording, RecordingError,
+    FileKind, InputError, Item, Recording, RecordingError, Widened,
     csv::{CsvError, CsvOptions, CsvReader},
 };
-use airvalve_sensors::Channel;
+use airvalve_sensors::{Channel, Channels, Span};
 use airvalve_site::{FindingLimits, Site};
 use airvalve_telemetry::{Header, Record};
 
@@ -74,12 +74,12 @@ pub fn replay(
     options: &ReplayOptions,
     progress: &dyn Fn(u64),
 ) -> Result<Replay, ReplayError> {
-    let (sources, empty) = source::open(files, &options.csv)?;
+    let (sources, empty) = source::open(files, site, &options.csv)?;
     let Some(first) = sources.first() else {
         return Err(empty.into_iter().next().map_or(ReplayError::NoFiles, |file| ReplayError::NoSamples { file }));
     };
     let fitted = |channel: Channel| sources.iter().any(|source| source.channels.contains(&channel));
-    let mut run = begin_run(site, first, fitted, options);
+    let mut run = begin_run(site, &sources, first, fitted, options);
     for source in &sources {
         if let Some(header) = &source.header {
             check_header(header, &source.input.file, site, options, &mut run.notes)?;
@@ -103,17 +103,25 @@ pub fn replay(
     Ok(run.finish())
 }
 
-fn begin_run<'a>(site: &'a Site, first: &Source, fitted: impl Fn(Channel) -> bool, options: &ReplayOptions) -> Run<'a> {
+fn begin_run<'a>(
+    site: &'a Site,
+    sources: &[Source],
+    first: &Source,
+    fitted: impl Fn(Channel) -> bool,
+    options: &ReplayOptions,
+) -> Run<'a> {
     let mut detector = site.detector(fitted);
     detector.sample_period_s = first.period_us as f32 * 1e-6;
     if let Some(header) = &first.header {
         take_over_header(&mut detector, header);
     }
+    let widened = widen_spans(&mut detector, sources);
     let learned = first.learned.as_ref().zip(first.header.as_ref()).filter(|_| !options.is_cold);
     let learned = learned.map_or(Ok(None), |(state, header)| {
         begin::learned(state, &site_digests(header, site), digest(&options.settings), &detector)
     });
     let mut run = Run::new(site, &detector, learned.unwrap_or_default(), options);
+    widened.iter().for_each(|widened| run.notes.say(widened.to_string()));
     if let Err(reason) = learned {
         run.notes.say(format!(
             "{}: what the device had learned at its start is not used, {reason}; the replay begins from the data sheet",
@@ -129,10 +137,37 @@ fn take_over_header(detector: &mut SiteData, header: &Header) {
     let spans = airvalve_recording::recording::spans(header);
     for channel in Channel::ALL {
         if let Some(span) = spans.get(channel) {
+            // An import has widened it where it had to; a device's span is its transmitter's own.
+            if header.site_digest == 0 {
+                keep_accuracy(detector, channel, span);
+            }
             detector.spans.set(channel, Some(span));
         }
     }
     [detector.burst_s, detector.burst_every_s] = burst_s(header);
+}
+
+/// Widens the spans that the quantities of CSV files do not fit, as an import does.
+fn widen_spans(detector: &mut SiteData, sources: &[Source]) -> Vec<Widened> {
+    let mut all = Vec::new();
+    for extent in sources.iter().filter_map(|source| source.extent.as_ref()) {
+        // A channel that is not fitted is not looked at.
+        let spans = Channels(detector.spans.0.map(|span| span.unwrap_or(Span { low: f32::MIN, high: f32::MAX })));
+        for widened in extent.widened(&spans) {
+            keep_accuracy(detector, widened.channel, widened.to);
+            detector.spans.set(widened.channel, Some(widened.to));
+            all.push(widened);
+        }
+    }
+    all
+}
+
+/// A span is wider in the data than in the site file: the transmitter is no less accurate for that.
+fn keep_accuracy(detector: &mut SiteData, channel: Channel, to: Span) {
+    if let Some(from) = detector.spans.get(channel) {
+        let accuracy_pct = detector.accuracy_pct_span.get(channel) * from.width() / to.width();
+        detector.accuracy_pct_span.set(channel, accuracy_pct);
+    }
 }
 
 /// Length of a burst and time from burst to burst, s.

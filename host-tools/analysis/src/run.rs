@@ -120,9 +120,6 @@ impl<'a> Run<'a> {
                 let burst = burst.map(|length_s| (length_s * 1e6).round() as i64);
                 self.find_gaps(u32::try_from(source.period_us).unwrap_or(u32::MAX), burst);
                 self.working = working(&self.detector.spans);
-                // In a CSV file there is no loop that could be shorted: a reading beyond the span is one.
-                let [.., odour] = &mut self.working;
-                odour.1 = f32::INFINITY;
             }
         }
     }
@@ -261,8 +258,7 @@ impl<'a> Run<'a> {
         if self.alarms.is_faulty(Channel::ChamberPressure) {
             view.pressure_kpa = f32::NAN;
         }
-        let [.., (_, odour_limit_ppm)] = self.working;
-        if self.alarms.is_faulty(Channel::Odour) && odour_limit_ppm.is_finite() {
+        if self.alarms.is_faulty(Channel::Odour) {
             view.odour_ppm = f32::NAN;
         }
         view

@@ -13,7 +13,7 @@ use airvalve_monitor::{
     device::{Conditions, Kept, digest},
 };
 use airvalve_recording::{RecordingWriter, export_csv, import};
-use airvalve_sensors::CodeSample;
+use airvalve_sensors::{Channel, CodeSample};
 use airvalve_site::Site;
 use airvalve_telemetry::{Header, LearnedState, Record};
 use serde_json::Value;
@@ -379,4 +379,36 @@ fn a_gap_as_wide_as_the_number_range_overflows_nothing() {
     }
     writer.finish().unwrap();
     assert_eq!(run(&[wide]).unwrap().recording.gaps.len(), 1);
+}
+
+#[test]
+fn no_high_reading_of_a_csv_file_is_taken_for_a_failed_loop() {
+    let folder = tempfile::tempdir().unwrap();
+    let site = site();
+    // Source: NAMUR NE 43: saturated above 20.5 mA, failure information from 21 mA on.
+    for ma in [20.4_f32, 20.6, 21.0, 22.0, 30.0] {
+        for (place, channel) in [Channel::FloatPosition, Channel::ChamberPressure, Channel::Odour].into_iter().enumerate() {
+            let span = site.sensors.channels.get(channel).span;
+            let high = span.low + (ma - 4.0) / 16.0 * span.width();
+            let mut text = rows(0..1200, 9_999_999);
+            for second in 1200..2400 {
+                let mut cells = [90.0 + 0.1 * (second % 7) as f32, 180.0 + 0.3 * (second % 5) as f32, 1.0];
+                cells[place] = high - 0.001 * span.width() * (second % 3) as f32;
+                writeln!(text, "{},{},{},{}", START_S + second, cells[0], cells[1], cells[2]).unwrap();
+            }
+            let csv = file(folder.path(), "night.csv", &text);
+            let made = recording(folder.path(), "night.airvalve", &csv, "valve-a");
+            let [from_csv, from_recording] = [csv, made].map(|input| run(&[input]).unwrap());
+            for result in [&from_csv, &from_recording] {
+                let failed = result.alarms.iter().find(|alarm| ["short", "saturated"].contains(&alarm.fault));
+                assert!(failed.is_none(), "{channel:?} at {ma} mA: {failed:?}");
+                let is_found = result.findings.iter().any(|finding| finding.kind.name() == "high-odour");
+                assert_eq!(is_found, channel == Channel::Odour, "{channel:?} at {ma} mA");
+            }
+            let widened = from_csv.warnings.iter().filter(|warning| warning.contains("widened")).count();
+            assert_eq!(widened, usize::from(ma > 20.5), "{:?}", from_csv.warnings);
+            let said = |result: &Replay| result.alarms.iter().map(|alarm| (alarm.fault, alarm.raised_at)).collect::<Vec<_>>();
+            assert_eq!(said(&from_csv), said(&from_recording), "{channel:?} at {ma} mA");
+        }
+    }
 }

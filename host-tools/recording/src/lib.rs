@@ -8,6 +8,7 @@
 mod block;
 pub mod csv;
 pub mod export;
+mod extent;
 pub mod gaps;
 pub mod import;
 pub mod input;
@@ -20,6 +21,7 @@ pub mod writer;
 
 pub use block::{Block, CodeBlock, QuantityBlock};
 pub use export::export_csv;
+pub use extent::{Extent, Widened};
 pub use gaps::{Gap, GapFinder, Interruption};
 pub use import::{Imported, import};
 pub use input::{FileKind, Input, InputError};
