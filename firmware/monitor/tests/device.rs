@@ -118,7 +118,8 @@ fn a_device_that_cannot_use_what_was_learned_sends_what_a_new_one_sends() {
 
 #[test]
 fn the_header_comes_again_within_ten_minutes_of_data() {
-    for (hz, batch_s) in [(10.0, ARCHIVE_BATCH_S), (1.0, ARCHIVE_BATCH_S), (50.0, ARCHIVE_BATCH_S), (2.0, LIVE_BATCH_S)] {
+    for (hz, batch_s) in [(10.0, ARCHIVE_BATCH_S), (1.0, ARCHIVE_BATCH_S), (50.0, ARCHIVE_BATCH_S), (2.0, LIVE_BATCH_S)]
+    {
         let samples = samples(hz, (3.0 * 3600.0 * hz) as usize);
         let config = DeviceConfig { batch_s, ..config(SiteData { sample_period_s: 1.0 / hz, ..site() }) };
         let (mut since, mut longest, mut headers) = (0, 0, 0);

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use airvalve_monitor::{Settings, SiteData, device::digest};
 use airvalve_recording::{
-    FileKind, InputError, Item, Recording, RecordingError, Widened,
+    FileKind, InputError, Item, Losses, Recording, RecordingError, Widened,
     csv::{CsvError, CsvOptions, CsvReader},
 };
 use airvalve_sensors::{Channel, Channels, Span};
@@ -225,7 +225,12 @@ fn site_digests(header: &Header, site: &Site) -> [u32; 3] {
 fn play(source: Source, run: &mut Run, options: &ReplayOptions, progress: &dyn Fn(u64)) -> Result<(), ReplayError> {
     run.begin_source(&source);
     match source.input.kind {
-        FileKind::Recording => play_recording(Recording::from_input(source.input)?, run, progress),
+        FileKind::Recording => {
+            let file = source.input.file.clone();
+            let losses = play_recording(Recording::from_input(source.input)?, run, progress)?;
+            run.notes.losses(&file, &losses);
+            Ok(())
+        }
         FileKind::Csv => {
             let file = source.input.file.clone();
             let mut csv = CsvReader::from_input(source.input, options.csv.clone())?.for_site(run.site());
@@ -239,8 +244,10 @@ fn play(source: Source, run: &mut Run, options: &ReplayOptions, progress: &dyn F
     }
 }
 
-fn play_recording(mut recording: Recording, run: &mut Run, progress: &dyn Fn(u64)) -> Result<(), ReplayError> {
+fn play_recording(mut recording: Recording, run: &mut Run, progress: &dyn Fn(u64)) -> Result<Losses, ReplayError> {
+    let mut losses = Losses::default();
     while let Some(item) = recording.next_item()? {
+        losses.note(&item);
         match item {
             Item::Header(header) => run.header(header),
             Item::Block(block) => {
@@ -252,11 +259,9 @@ fn play_recording(mut recording: Recording, run: &mut Run, progress: &dyn Fn(u64
                     run.recorded_alarm(&transition);
                 }
             }
-            Item::Lost { frames, .. } => run.notes.lost_frames += u64::from(frames),
             Item::Restarted { .. } => run.notes.restarts += 1,
-            Item::Damaged(_) => run.notes.damaged_places += 1,
-            Item::Skipped { .. } => run.notes.skipped_frames += 1,
+            Item::Lost { .. } | Item::Damaged(_) | Item::Skipped { .. } => {}
         }
     }
-    Ok(())
+    Ok(losses)
 }

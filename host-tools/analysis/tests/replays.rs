@@ -387,7 +387,9 @@ fn no_high_reading_of_a_csv_file_is_taken_for_a_failed_loop() {
     let site = site();
     // Source: NAMUR NE 43: saturated above 20.5 mA, failure information from 21 mA on.
     for ma in [20.4_f32, 20.6, 21.0, 22.0, 30.0] {
-        for (place, channel) in [Channel::FloatPosition, Channel::ChamberPressure, Channel::Odour].into_iter().enumerate() {
+        for (place, channel) in
+            [Channel::FloatPosition, Channel::ChamberPressure, Channel::Odour].into_iter().enumerate()
+        {
             let span = site.sensors.channels.get(channel).span;
             let high = span.low + (ma - 4.0) / 16.0 * span.width();
             let mut text = rows(0..1200, 9_999_999);
@@ -407,7 +409,8 @@ fn no_high_reading_of_a_csv_file_is_taken_for_a_failed_loop() {
             }
             let widened = from_csv.warnings.iter().filter(|warning| warning.contains("widened")).count();
             assert_eq!(widened, usize::from(ma > 20.5), "{:?}", from_csv.warnings);
-            let said = |result: &Replay| result.alarms.iter().map(|alarm| (alarm.fault, alarm.raised_at)).collect::<Vec<_>>();
+            let said =
+                |result: &Replay| result.alarms.iter().map(|alarm| (alarm.fault, alarm.raised_at)).collect::<Vec<_>>();
             assert_eq!(said(&from_csv), said(&from_recording), "{channel:?} at {ma} mA");
         }
     }

@@ -49,13 +49,30 @@ pub fn import(
     options: &CsvOptions,
     recording: impl AsRef<Path>,
 ) -> Result<Imported, ImportError> {
+    import_with(csv, site, options, recording, &|_| {})
+}
+
+/// The same as [`import`]; `progress` hears now and then how many rows are done: each counts half in either pass.
+///
+/// # Errors
+/// As [`import`].
+pub fn import_with(
+    csv: impl AsRef<Path>,
+    site: &Site,
+    options: &CsvOptions,
+    recording: impl AsRef<Path>,
+    progress: &dyn Fn(u64),
+) -> Result<Imported, ImportError> {
     let input = Input::open(csv).map_err(CsvError::from)?;
     let again = input.another_pass().map_err(CsvError::from)?;
     let file = input.file.clone();
     let mut csv = CsvReader::from_input(input, options.clone())?.for_site(site);
     let mut extent = Extent::default();
+    let mut passed = 0;
     while let Some(block) = csv.next_block()? {
         extent.add(block);
+        passed += block.len() as u64;
+        progress(passed / 2);
     }
     let report = csv.report();
     let Some(first_us) = extent.first_us() else {
@@ -69,6 +86,8 @@ pub fn import(
     let mut csv = CsvReader::from_input(again, options.clone())?.for_site(site);
     let scales = spans.0.map(|span| FrontEnd::default().scale(span));
     while let Some(block) = csv.next_block()? {
+        passed += block.len() as u64;
+        progress(passed / 2);
         for (time_us, quantities, contacts) in block.rows() {
             let mut codes = Channels([MISSING_CODE; CHANNELS]);
             for ((code, scale), quantity) in codes.0.iter_mut().zip(&scales).zip(quantities.0) {

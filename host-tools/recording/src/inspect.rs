@@ -160,19 +160,32 @@ pub struct DamagedPlace {
 /// # Errors
 /// [`InspectError`] when it cannot be read or is of no known kind.
 pub fn inspect(file: impl AsRef<Path>, options: &CsvOptions) -> Result<Summary, InspectError> {
+    inspect_with(file, options, &|_| {})
+}
+
+/// The same as [`inspect`]; `progress` hears the number of samples so far, now and then.
+///
+/// # Errors
+/// As [`inspect`].
+pub fn inspect_with(
+    file: impl AsRef<Path>,
+    options: &CsvOptions,
+    progress: &dyn Fn(u64),
+) -> Result<Summary, InspectError> {
     let input = Input::open(file).map_err(RecordingError::from)?;
     let bytes = input.size_bytes().map_err(RecordingError::from)?;
     let name = input.file.display().to_string();
     let mut times = Times::default();
     let (kind, content) = match input.kind {
         FileKind::Recording => {
-            let content = recording(Recording::from_input(input)?, &mut times)?;
+            let content = recording(Recording::from_input(input)?, &mut times, progress)?;
             ("recording", Content::Recording(Box::new(content)))
         }
         FileKind::Csv => {
             let mut csv = CsvReader::from_input(input, options.clone())?;
             while let Some(block) = csv.next_block()? {
                 times.add(block.times_us);
+                progress(times.samples);
             }
             ("csv", Content::Csv(csv.report()))
         }
@@ -229,6 +242,7 @@ impl Times {
 fn recording<R: std::io::Read>(
     mut recording: Recording<R>,
     times: &mut Times,
+    progress: &dyn Fn(u64),
 ) -> Result<RecordingContent, RecordingError> {
     let mut content = RecordingContent::default();
     let mut headers = 0_u64;
@@ -241,6 +255,7 @@ fn recording<R: std::io::Read>(
             }
             Item::Block(block) => {
                 times.add(block.times_us);
+                progress(times.samples);
                 content.count("samples");
             }
             Item::Record(record) => content.count(record_name(&record)),
@@ -312,7 +327,7 @@ fn record_name(record: &Record<'_>) -> &'static str {
     }
 }
 
-fn reason(damage: Damage) -> &'static str {
+pub(crate) fn reason(damage: Damage) -> &'static str {
     match damage {
         Damage::Stuffing => "stuffing",
         Damage::TooShort => "too short",

@@ -5,9 +5,7 @@ use std::io::Read;
 
 use airvalve_recording::{Item, Recording, RecordingError, RecordingWriter, inspect, inspect::Content};
 use airvalve_sensors::{Channel, Channels, CodeSample, Contact, Contacts, MISSING_CODE};
-use airvalve_telemetry::{
-    ChannelInfo, Event, FORMAT_VERSION, FrameWriter, Header, Record, SensorHealth, frames, kind,
-};
+use airvalve_telemetry::{ChannelInfo, Event, FORMAT_VERSION, FrameWriter, Header, Record, SensorHealth, frames, kind};
 use proptest::prelude::*;
 
 const START_US: i64 = 1_772_400_000_000_000;

@@ -106,7 +106,8 @@ fn is_possible(learned: &Learned) -> bool {
         running_kpa,
         stopped_kpa,
     } = learned;
-    let within = |most: f32, baselines: &[&Baseline]| baselines.iter().all(|baseline| baseline_is_within(baseline, most));
+    let within =
+        |most: f32, baselines: &[&Baseline]| baselines.iter().all(|baseline| baseline_is_within(baseline, most));
     libm::fabsf(*zero_kpa) <= MOST_ZERO_KPA
         && (0.0..=MOST_ZERO_KPA).contains(zero_uncertainty_kpa)
         && within(MOST_PCT, &[opens_pct, closes_pct, closes_after_step_pct, jump_pct])

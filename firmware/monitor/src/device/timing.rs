@@ -82,7 +82,8 @@ impl Losses {
     #[cold]
     #[inline(never)]
     fn late(&mut self, step_us: i64, time_us: i64) {
-        let lost_us = if self.every_us == 0 { self.beyond_period_us(step_us) } else { self.of_bursts_us(step_us, time_us) };
+        let lost_us =
+            if self.every_us == 0 { self.beyond_period_us(step_us) } else { self.of_bursts_us(step_us, time_us) };
         let lost = lost_us.saturating_add(self.period_us / 2).checked_div(self.period_us).unwrap_or(0);
         self.samples = self.samples.saturating_add(u32::try_from(lost).unwrap_or(u32::MAX));
     }
