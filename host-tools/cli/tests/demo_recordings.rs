@@ -19,8 +19,7 @@ fn folder() -> PathBuf {
 /// The names of the demo recordings.
 fn names() -> Vec<String> {
     let files = fs::read_dir(folder()).unwrap().map(|entry| entry.unwrap().file_name().into_string().unwrap());
-    let names: Vec<String> =
-        files.filter_map(|file| file.strip_suffix(".scenario.toml").map(str::to_owned)).collect();
+    let names: Vec<String> = files.filter_map(|file| file.strip_suffix(".scenario.toml").map(str::to_owned)).collect();
     assert_eq!(names.len(), 4);
     names
 }
