@@ -69,7 +69,7 @@ impl<'a> Run<'a> {
         options: &ReplayOptions,
     ) -> Run<'a> {
         let start = learned.unwrap_or_else(|| Learned::from_data_sheet(detector));
-        let period_us = (f64::from(detector.sample_period_s) * 1e6) as i64;
+        let period_us = (f64::from(detector.sample_period_s) * 1e6).round() as i64;
         Run {
             site,
             detector: *detector,

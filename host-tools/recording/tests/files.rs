@@ -6,7 +6,7 @@ use std::{fs, io::Write, path::Path};
 use airvalve_recording::{
     Item, Recording, RecordingWriter, WholeFile,
     csv::{CsvOptions, CsvReader, Tally},
-    export_csv, import, inspect,
+    export_csv, export_csv_with, import, import_with, inspect, inspect_with,
 };
 use airvalve_sensors::{Channel, CodeSample, Contact, Contacts, MISSING_CODE};
 use airvalve_site::Site;
@@ -252,4 +252,29 @@ fn an_export_reads_back_as_quantities() {
         read += block.len();
     }
     assert_eq!(read, 1_000);
+}
+
+#[test]
+fn progress_rises_to_the_number_of_samples() {
+    let folder = tempfile::tempdir().unwrap();
+    let (csv, out, again) =
+        (folder.path().join("a.csv"), folder.path().join("a.airvalve"), folder.path().join("b.csv"));
+    let header = "time,float_pct,pressure_kpa,odour_ppm\n".to_owned();
+    let rows = (0..20_000).map(|second| format!("{},90,180,1\n", 1_772_400_000 + second));
+    fs::write(&csv, header + &rows.collect::<String>()).unwrap();
+    let options = CsvOptions::default();
+    type Work<'a> = &'a dyn Fn(&dyn Fn(u64));
+    let works: [(&str, Work<'_>); 4] = [
+        ("import", &|progress| drop(import_with(&csv, &site(), &options, &out, progress).unwrap())),
+        ("export", &|progress| assert_eq!(export_csv_with(&out, &again, progress).unwrap().samples, 20_000)),
+        ("inspect CSV", &|progress| drop(inspect_with(&csv, &options, progress).unwrap())),
+        ("inspect recording", &|progress| drop(inspect_with(&out, &options, progress).unwrap())),
+    ];
+    for (name, work) in works {
+        let heard = std::cell::RefCell::new(Vec::new());
+        work(&|samples| heard.borrow_mut().push(samples));
+        let heard = heard.into_inner();
+        assert!(heard.len() > 2 && heard.is_sorted(), "{name}: {heard:?}");
+        assert_eq!(heard.last(), Some(&20_000), "{name}");
+    }
 }

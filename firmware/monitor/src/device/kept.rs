@@ -129,6 +129,7 @@ fn baseline_is_within(baseline: &Baseline, most: f32) -> bool {
 
 #[cfg(test)]
 mod tests {
+    #![allow(clippy::unwrap_used, clippy::indexing_slicing)]
     extern crate std;
 
     use std::{format, string::String, vec::Vec};

@@ -113,6 +113,7 @@ impl Losses {
 
 #[cfg(test)]
 mod tests {
+    #![allow(clippy::unwrap_used)]
     use super::*;
 
     /// Samples lost at these times, s; a sample is due every second.
