@@ -5,7 +5,7 @@ use std::{io, path::Path};
 use airvalve_analysis::{Replay, ReplayError, ReplayOptions, replay};
 use airvalve_monitor::{
     Settings,
-    device::{Device, DeviceConfig},
+    device::{ARCHIVE_BATCH_S, Device, DeviceConfig},
 };
 use airvalve_sensors::{CHANNELS, Channel, Channels, CodeSample, MISSING_CODE, bus::Converter};
 use airvalve_simulator::{Scenario, ScenarioError, Simulation, Truth};
@@ -69,6 +69,7 @@ fn record(simulation: &mut Simulation, site: &Site, started_us: i64) -> Vec<u8> 
         site: detector,
         settings: Settings::default(),
         learned: Default::default(),
+        batch_s: ARCHIVE_BATCH_S,
         contacts_fitted: simulation.contacts_fitted(),
         started_us,
     }));

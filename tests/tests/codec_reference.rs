@@ -1,6 +1,6 @@
 //! Checksum, byte stuffing, varints, zigzag and postcard against values made by other programs.
 //!
-//! Source: `reference/README.md`, section h, names the published source of every row.
+//! Source: `reference/README.md`, section e, names the published source of every row.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 use airvalve_monitor::{alarm::AlarmState, fault::Fault};

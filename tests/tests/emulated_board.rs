@@ -6,7 +6,7 @@ use std::sync::OnceLock;
 use airvalve_monitor::{
     Settings, SiteData,
     airflow::Orifice,
-    device::{Device, DeviceConfig},
+    device::{ARCHIVE_BATCH_S, Device, DeviceConfig},
     site::ReleaseStage,
 };
 use airvalve_sensors::{Channel, Channels, CodeSample, Contact, Contacts, FrontEnd, MISSING_CODE, Span};
@@ -134,6 +134,7 @@ fn config() -> DeviceConfig {
         },
         settings: Settings::default(),
         learned: heapless::Vec::new(),
+        batch_s: ARCHIVE_BATCH_S,
         contacts_fitted: 1,
         started_us: START_US,
     }

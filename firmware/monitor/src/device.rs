@@ -3,10 +3,13 @@
 //! The board, the simulator's runs and the bench rig all use this one loop; whoever calls it brings the samples and
 //! takes the frames.
 
+mod kept;
+mod timing;
+
 use airvalve_sensors::{CHANNELS, Channel, CodeSample};
 use airvalve_telemetry::{
-    AlarmTransition, ArchiveEncoder, ChannelInfo, FORMAT_VERSION, FrameWriter, Header, LearnedState, Pushed, Record,
-    ReleaseCycle, SensorHealth, Totals as TotalsRecord, checksum,
+    AlarmTransition, ArchiveEncoder, ChannelInfo, FORMAT_VERSION, FrameWriter, Header, Pushed, Record, ReleaseCycle,
+    SensorHealth, Totals as TotalsRecord, checksum,
 };
 use heapless::{String, Vec};
 use serde::{Deserialize, Serialize};
@@ -21,20 +24,25 @@ use crate::{
     site::SiteData,
 };
 
+pub use kept::{Conditions, KEPT_BYTES, Kept, KeptError};
+use timing::{Due, Losses};
+
 /// Most samples in a batch.
 const BATCH_SAMPLES: usize = 1_200;
-/// A batch is sent after this time at the latest, so that a slow device is not silent for long, s.
-const BATCH_S: f32 = 600.0;
-/// The header is repeated after this many batches: a capture may begin anywhere.
-const HEADER_EVERY: u16 = 16;
-/// What was learned is sent after this many batches.
-const LEARNED_EVERY: u16 = 48;
+/// Length of a batch for the archive, s: long, for the sake of few bytes, but no slow device is silent for longer.
+pub const ARCHIVE_BATCH_S: f32 = 600.0;
+/// Length of a batch for a live link, s: nobody who looks on waits for longer.
+pub const LIVE_BATCH_S: f32 = 1.0;
+/// Least samples of a batch for the archive: fewer cost more for the frame than for what is in it.
+const LEAST_ARCHIVE_SAMPLES: usize = 16;
+/// The header is repeated after this time of data at the latest: a capture may begin anywhere.
+const HEADER_EVERY_US: i64 = 600_000_000;
+/// So often the totals are sent.
+const TOTALS_EVERY_US: i64 = 1_800_000_000;
+/// So often what was learned is sent.
+const LEARNED_EVERY_US: i64 = 5_400_000_000;
 /// Longest frame that a device writes, bytes.
 pub const FRAME_BYTES: usize = 4_096;
-/// Longest postcard form of what was learned, bytes.
-const LEARNED_BYTES: usize = 1_024;
-/// Version of the layout of what was learned; raised whenever a field of [`Learned`] changes.
-const LEARNED_VERSION: u8 = 1;
 /// Longest postcard form of site data or settings, bytes.
 const CONFIG_BYTES: usize = 512;
 
@@ -52,8 +60,11 @@ pub struct DeviceConfig {
     pub site: SiteData,
     /// Thresholds.
     pub settings: Settings,
-    /// What it learned before, in the form of [`learned_bytes`]; empty for nothing.
-    pub learned: Vec<u8, LEARNED_BYTES>,
+    /// What it learned before, in the form of [`Kept::to_bytes`]; empty for nothing. It is left out when its version,
+    /// the site data or the thresholds are others now.
+    pub learned: Vec<u8, KEPT_BYTES>,
+    /// A batch of samples is sent after this time at the latest, s: [`ARCHIVE_BATCH_S`] or [`LIVE_BATCH_S`].
+    pub batch_s: f32,
     /// Contacts that are wired, one bit a contact id.
     pub contacts_fitted: u8,
     /// Unix time of its start, microseconds.
@@ -61,26 +72,11 @@ pub struct DeviceConfig {
 }
 
 /// CRC-32 of site data or settings in their postcard form: tells whether two devices think alike.
-pub fn digest(value: &impl Serialize) -> u32 {
+pub fn digest<T: Serialize>(value: &T) -> u32 {
+    // Of f32, bool and small enums the postcard form is never longer than the memory they take.
+    const { assert!(size_of::<T>() <= CONFIG_BYTES, "raise CONFIG_BYTES: the value does not fit") }
     let mut buffer = [0; CONFIG_BYTES];
     postcard::to_slice(value, &mut buffer).map_or(0, |bytes| checksum(bytes))
-}
-
-/// What was learned, as recordings carry it: a byte for the version of the layout, then postcard; empty when it does not
-/// fit.
-pub fn learned_bytes(learned: &Learned) -> Vec<u8, LEARNED_BYTES> {
-    let mut buffer = [0; LEARNED_BYTES];
-    let bytes = postcard::to_slice(&(LEARNED_VERSION, learned), &mut buffer).unwrap_or_default();
-    Vec::from_slice(bytes).unwrap_or_default()
-}
-
-/// What was learned, from the form of [`learned_bytes`]; `None` when it is empty or of another version.
-pub fn learned_from_bytes(bytes: &[u8]) -> Option<Learned> {
-    let (version, rest) = bytes.split_first()?;
-    if *version != LEARNED_VERSION {
-        return None;
-    }
-    postcard::from_bytes(rest).ok()
 }
 
 /// A device: detector, batches and frames.
@@ -92,7 +88,12 @@ pub struct Device {
     out: [u8; FRAME_BYTES],
     /// Indices of the channels that are fitted.
     fitted: Vec<u8, CHANNELS>,
-    batches: u16,
+    /// Longest time that a batch takes where no sample is lost.
+    batch_us: i64,
+    header_due: Due,
+    totals_due: Due,
+    learned_due: Due,
+    losses: Losses,
 }
 
 impl Device {
@@ -101,21 +102,24 @@ impl Device {
     #[inline(never)]
     pub fn new(config: &DeviceConfig) -> Device {
         let site = &config.site;
-        let learned = learned_from_bytes(&config.learned).unwrap_or_else(|| Learned::from_data_sheet(site));
         let header = header(config);
         let mut fitted = Vec::new();
         for channel in Channel::ALL.into_iter().filter(|channel| site.is_fitted(*channel)) {
             fitted.push(channel as u8).unwrap_or_default();
         }
-        let batch_samples = ((BATCH_S / site.sample_period_s.max(0.01)) as usize).clamp(16, BATCH_SAMPLES);
+        let batch_samples = batch_samples(config);
         Device {
             batch: ArchiveEncoder::new(header.channels.len(), header.sample_period_us, batch_samples),
-            header,
-            monitor: Monitor::with_learned(site, &config.settings, &learned),
+            monitor: Monitor::with_learned(site, &config.settings, &learned(config, &header)),
             frames: FrameWriter::new(),
             out: [0; FRAME_BYTES],
             fitted,
-            batches: 0,
+            batch_us: i64::from(header.sample_period_us).wrapping_mul(batch_samples as i64),
+            header_due: Due::every(HEADER_EVERY_US),
+            totals_due: Due::every(TOTALS_EVERY_US),
+            learned_due: Due::every(LEARNED_EVERY_US),
+            losses: Losses::new(&header),
+            header,
         }
     }
 
@@ -127,9 +131,9 @@ impl Device {
     /// Takes one sample; `sink` gets every frame that is ready.
     pub fn sample(&mut self, sample: &CodeSample, sink: &mut impl FnMut(&[u8])) {
         if self.frames.sequence() == 0 {
-            self.send(Record::Header(self.header.clone()), sink);
-            self.send_learned(sample.time_us, sink);
+            self.begin(sample.time_us, sink);
         }
+        self.losses.step(sample.time_us);
         let mut changes = Changes::new();
         self.monitor.step_codes_into(sample, &mut changes);
         for change in &changes {
@@ -152,6 +156,16 @@ impl Device {
         }
     }
 
+    #[cold]
+    fn begin(&mut self, time_us: i64, sink: &mut impl FnMut(&[u8])) {
+        self.losses.begin(time_us);
+        for due in [&mut self.header_due, &mut self.totals_due, &mut self.learned_due] {
+            due.sent(time_us);
+        }
+        self.send(Record::Header(self.header.clone()), sink);
+        self.send_learned(time_us, sink);
+    }
+
     /// Sends what is still held back; the device goes on afterwards.
     pub fn flush(&mut self, time_us: i64, sink: &mut impl FnMut(&[u8])) {
         while !self.batch.is_empty() {
@@ -167,12 +181,18 @@ impl Device {
         {
             sink(self.out.get(..used).unwrap_or_default());
         }
-        self.batches = self.batches.wrapping_add(1);
-        if self.batches.is_multiple_of(HEADER_EVERY) {
+        // What would be late after the next batch is sent before it.
+        let ahead_us = time_us.wrapping_add(self.batch_us);
+        if self.header_due.is_late(ahead_us) {
+            self.header_due.sent(time_us);
             self.send(Record::Header(self.header.clone()), sink);
+        }
+        if self.totals_due.is_late(ahead_us) {
+            self.totals_due.sent(time_us);
             self.send_totals(time_us, sink);
         }
-        if self.batches.is_multiple_of(LEARNED_EVERY) {
+        if self.learned_due.is_late(ahead_us) {
+            self.learned_due.sent(time_us);
             self.send_learned(time_us, sink);
         }
     }
@@ -214,19 +234,35 @@ impl Device {
             admitted_nl: totals.large_in.as_nl() as f32,
             cycles: totals.cycles,
             state_s: totals.state_us.map(|us| (us / 1_000_000) as u32),
-            lost_samples: (totals.gap_us / u64::from(self.header.sample_period_us.max(1))) as u32,
+            lost_samples: self.losses.samples(),
         };
         self.send(Record::Totals(record), sink);
     }
 
     fn send_learned(&mut self, time_us: i64, sink: &mut impl FnMut(&[u8])) {
-        let record = LearnedState {
-            time_us,
-            settings_digest: self.header.settings_digest,
-            bytes: learned_bytes(self.monitor.learned()),
-        };
-        self.send(Record::LearnedState(record), sink);
+        let kept = Kept { conditions: conditions(&self.header), learned: *self.monitor.learned() };
+        self.send(Record::LearnedState(kept.record(time_us)), sink);
     }
+}
+
+/// What the device begins with: what it learned before where that still holds, else its data sheet.
+fn learned(config: &DeviceConfig, header: &Header) -> Learned {
+    match Kept::from_bytes(&config.learned) {
+        Ok(kept) if kept.conditions == conditions(header) => kept.learned,
+        _ => Learned::from_data_sheet(&config.site),
+    }
+}
+
+/// Under what a device with this header learns.
+fn conditions(header: &Header) -> Conditions {
+    Conditions { site_digest: header.site_digest, settings_digest: header.settings_digest }
+}
+
+/// Samples of a batch.
+fn batch_samples(config: &DeviceConfig) -> usize {
+    let least = if config.batch_s > LIVE_BATCH_S { LEAST_ARCHIVE_SAMPLES } else { 1 };
+    let samples = config.batch_s / config.site.sample_period_s.max(0.01);
+    (libm::roundf(samples) as usize).clamp(least, BATCH_SAMPLES)
 }
 
 /// The header that a device with this configuration sends.
@@ -235,6 +271,7 @@ pub fn header(config: &DeviceConfig) -> Header {
     let channels = Channel::ALL.into_iter().filter_map(|channel| {
         site.spans.get(channel).map(|span| ChannelInfo { id: channel as u8, low: span.low, high: span.high })
     });
+    let [burst_ms, every_ms] = [site.burst_s, site.burst_every_s].map(|length_s| rounded(length_s * 1e3));
     Header {
         device_id: config.device_id.clone(),
         format_version: FORMAT_VERSION,
@@ -242,13 +279,20 @@ pub fn header(config: &DeviceConfig) -> Header {
         settings_digest: digest(&config.settings),
         channels: channels.collect(),
         contacts_fitted: config.contacts_fitted,
-        sample_period_us: (site.sample_period_s * 1e6) as u32,
+        sample_period_us: rounded(site.sample_period_s * 1e6),
         anchor_us: config.started_us,
-        shunt_milliohm: (site.front_end.shunt_ohm * 1e3) as u32,
-        full_scale_mv: (site.front_end.full_scale_v * 1e3) as u32,
-        burst_s: site.burst_s as u32,
-        burst_every_s: site.burst_every_s as u32,
+        shunt_milliohm: rounded(site.front_end.shunt_ohm * 1e3),
+        full_scale_mv: rounded(site.front_end.full_scale_v * 1e3),
+        burst_s: burst_ms / 1_000,
+        burst_every_s: every_ms / 1_000,
+        burst_rest_ms: (burst_ms % 1_000) as u16,
+        burst_every_rest_ms: (every_ms % 1_000) as u16,
     }
+}
+
+/// The nearest whole number; a cast alone would cut off what a float lacks to it.
+fn rounded(value: f32) -> u32 {
+    libm::roundf(value) as u32
 }
 
 fn alarm_record(change: &AlarmChange) -> AlarmTransition {
@@ -257,7 +301,7 @@ fn alarm_record(change: &AlarmChange) -> AlarmTransition {
         fault: change.fault.id(),
         channel: change.channel.map_or(255, |channel| channel as u8),
         state: change.state as u8 | if change.is_active { 0x80 } else { 0 },
-        confidence_pct: (100.0 * change.confidence) as u8,
+        confidence_pct: rounded(100.0 * change.confidence) as u8,
         also_possible: change.also_possible,
         evidence: change.evidence,
     }

@@ -4,8 +4,8 @@
 mod common;
 
 use airvalve_monitor::{
-    Event, Learned, Monitor, Settings,
-    device::{Device, DeviceConfig, digest, learned_bytes, learned_from_bytes},
+    Event, Learned, Monitor, Settings, Totals, ValveState,
+    device::{ARCHIVE_BATCH_S, Conditions, Device, DeviceConfig, Kept, digest},
 };
 use airvalve_sensors::{Channels, CodeSample, Contacts, QuantitySample};
 use airvalve_telemetry::{Columns, Event as Received, FrameReader, Record};
@@ -59,9 +59,8 @@ fn what_was_learned_survives_a_restart() {
     run(&mut plant, &mut monitor, 3.0);
     let before = *monitor.learned();
     assert!(before.opens_pct.weight > 20.0);
-    let after = learned_from_bytes(&learned_bytes(&before)).unwrap();
-    assert_eq!(before, after);
-    assert_eq!(learned_from_bytes(&[]), None);
+    let kept = Kept { conditions: Conditions { site_digest: 1, settings_digest: u32::MAX }, learned: before };
+    assert_eq!(Kept::from_bytes(&kept.to_bytes()), Ok(kept));
 }
 
 #[test]
@@ -78,6 +77,7 @@ fn a_device_tells_in_frames_what_it_was_given() {
         site: plant.site,
         settings: Settings::default(),
         learned: heapless::Vec::new(),
+        batch_s: ARCHIVE_BATCH_S,
         contacts_fitted: 1,
         started_us: 0,
     };
@@ -137,30 +137,109 @@ fn coded(sample: &QuantitySample) -> CodeSample {
     coded
 }
 
+/// Follows what a detector tells: every stream of times only rises, every number is one.
+#[derive(Default)]
+struct Told {
+    /// Last times of states, cycles and alarms.
+    last_us: [i64; 3],
+    last_nl: [f64; 7],
+    last_s: f64,
+    /// Whether begin and end of release cycles are held against each other and the clock.
+    times_cycles: bool,
+}
+
+impl Told {
+    fn event(&mut self, event: &Event, now_us: i64) -> Result<(), TestCaseError> {
+        let (stream, time_us) = match event {
+            Event::State { time_us, .. } => (0, *time_us),
+            Event::Cycle(cycle) => {
+                prop_assert!(!self.times_cycles || cycle.from_us <= cycle.to_us, "{cycle:?}");
+                let numbers = [cycle.orifice_nl, cycle.best_nl].concat();
+                prop_assert!(numbers.iter().all(|nl| nl.is_finite() && *nl >= 0.0), "{cycle:?}");
+                prop_assert!(cycle.start_pct.is_finite() && cycle.end_pct.is_finite(), "{cycle:?}");
+                (1, cycle.to_us)
+            }
+            Event::Alarm(alarm) => {
+                prop_assert!((0.0..=1.0).contains(&alarm.confidence), "{alarm:?}");
+                (2, alarm.time_us)
+            }
+        };
+        if stream == 1 && !self.times_cycles {
+            return Ok(());
+        }
+        let last_us = &mut self.last_us[stream];
+        prop_assert!((*last_us..=now_us).contains(&time_us), "{event:?} after {last_us} and at {now_us}");
+        *last_us = time_us;
+        Ok(())
+    }
+
+    /// Totals are numbers, and only grow; no more time is told than has passed.
+    fn totals(&mut self, totals: &Totals, passed_us: i64) -> Result<(), TestCaseError> {
+        let Totals { large_out, small_out, second_out, large_in, .. } = *totals;
+        let Totals { large_out_unresolved, large_in_unresolved, release_unconfirmed, .. } = *totals;
+        let bounds = [large_out_unresolved, large_in_unresolved, release_unconfirmed];
+        let volumes = [large_out, small_out, second_out, large_in].into_iter().chain(bounds);
+        for (last_nl, now) in self.last_nl.iter_mut().zip(volumes) {
+            prop_assert!(now.as_nl().is_finite() && now.as_nl() >= *last_nl, "{totals:?}");
+            *last_nl = now.as_nl();
+        }
+        let told_s =
+            ValveState::ALL.into_iter().map(|state| totals.state_s(state)).sum::<f64>() + totals.gap_us as f64 * 1e-6;
+        prop_assert!(told_s >= self.last_s && told_s <= passed_us as f64 * 1e-6 + 1e-3, "{totals:?} in {passed_us} us");
+        self.last_s = told_s;
+        Ok(())
+    }
+}
+
+/// What was learned can be kept: every number in it is one that a valve can teach.
+fn can_be_kept(learned: &Learned) -> bool {
+    let kept = Kept { conditions: Conditions { site_digest: 0, settings_digest: 0 }, learned: *learned };
+    Kept::from_bytes(&kept.to_bytes()) == Ok(kept)
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(64))]
 
-    /// Any codes, any times, any contacts: no panic, no NaN in totals, times never run backwards in what is told.
+    /// Any codes, any times, any contacts: no panic, no NaN in totals or in what is learned, times never run backwards in
+    /// what is told.
     #[test]
-    fn any_samples_are_survived(
-        samples in prop::collection::vec((0_i64..5_000_000, any::<[i16; 7]>(), any::<u8>()), 1..400),
-        raw in any::<bool>(),
-    ) {
-        let mut monitor = Monitor::new(&site(), &Settings::default());
-        let mut time_us = 0;
-        for (step_us, codes, contacts) in samples {
-            time_us += step_us;
-            let codes = if raw { codes } else { codes.map(|code| 4800 + code.rem_euclid(19_200)) };
-            let sample = CodeSample { time_us, codes: Channels(codes), contacts: Contacts(contacts) };
-            for event in &monitor.step_codes(&sample) {
-                if let Event::Alarm(alarm) = event {
-                    prop_assert!(alarm.confidence.is_finite());
-                    prop_assert!(alarm.time_us <= time_us);
-                }
-            }
-            let learned = monitor.learned();
-            prop_assert!(learned.zero_kpa.is_finite() && learned.opens_pct.recent.is_finite());
-            prop_assert!(learned.area_ratio.recent.is_finite() && learned.answer.recent.is_finite());
-        }
+    fn any_samples_are_survived(samples in any_samples()) {
+        follow(samples, Told::default())?;
     }
+
+    /// A release cycle ends after it began and before it is told; they end one after the other.
+    #[test]
+    #[ignore = "the end of a cycle is extrapolated: on hostile samples it lies ahead of the sample that tells of it, or before the begin"]
+    fn cycles_end_after_they_began_and_before_they_are_told(samples in any_samples()) {
+        follow(samples, Told { times_cycles: true, ..Told::default() })?;
+    }
+}
+
+type AnySample = (i64, [i16; 7], u8);
+
+/// Steps of time in microseconds, codes, contacts: over the whole range of codes, or within their spans.
+fn any_samples() -> impl Strategy<Value = Vec<AnySample>> {
+    let sample = (0_i64..5_000_000, any::<[i16; 7]>(), any::<u8>());
+    (prop::collection::vec(sample, 1..400), any::<bool>()).prop_map(|(mut samples, is_within)| {
+        if is_within {
+            let within = |code: i16| 4800 + code.rem_euclid(19_200);
+            samples.iter_mut().for_each(|(_, codes, _)| *codes = codes.map(within));
+        }
+        samples
+    })
+}
+
+fn follow(samples: Vec<AnySample>, mut told: Told) -> Result<(), TestCaseError> {
+    let mut monitor = Monitor::new(&site(), &Settings::default());
+    let mut time_us = 0;
+    for (step_us, codes, contacts) in samples {
+        time_us += step_us;
+        let sample = CodeSample { time_us, codes: Channels(codes), contacts: Contacts(contacts) };
+        for event in &monitor.step_codes(&sample) {
+            told.event(event, time_us)?;
+        }
+        told.totals(monitor.totals(), time_us)?;
+        prop_assert!(can_be_kept(monitor.learned()), "{:?}", monitor.learned());
+    }
+    Ok(())
 }

@@ -6,7 +6,9 @@ use std::collections::HashMap;
 use airvalve_monitor::{
     airflow::{ISO6358_DENSITY_KG_M3, NORMAL_DENSITY_KG_M3, Orifice, normal_litres},
     alarm::{Alarm, AlarmEvent, AlarmState},
+    learned::Baseline,
 };
+use airvalve_sensors::{LoopBand, LoopCurrent, Span};
 
 /// Rows of a table in `tests/reference`, by column name.
 fn table(name: &str) -> Vec<HashMap<String, String>> {
@@ -161,4 +163,43 @@ fn transition(from: char, is_active: bool, event: &str) -> Option<AlarmState> {
     };
     alarm.apply(event);
     Some(alarm.state())
+}
+
+/// Source: NAMUR NE 43, as three works quote it: measuring information 3.8 to 20.5 mA, failure information at or below
+/// 3.6 mA and at or above 21 mA; between them saturated.
+#[test]
+fn loop_currents_have_the_bands_of_ne_43() {
+    let mut at_limits = 0;
+    for row in table("ne43.csv") {
+        let current = LoopCurrent::from_milliamperes(number(&row, "ma"));
+        let class = match current.band() {
+            LoopBand::Measuring => "measurement",
+            LoopBand::SaturatedLow | LoopBand::SaturatedHigh => "saturated",
+            LoopBand::FailedLow | LoopBand::FailedHigh => "failure",
+        };
+        assert_eq!(class, row["class"], "{row:?}");
+        at_limits += usize::from(["3.6", "3.8", "20.5", "21"].contains(&row["ma"].as_str()));
+
+        let spans = [("kpa_if_range_minus100_to_1000", -100.0, 1000.0), ("percent_if_range_0_to_100", 0.0, 100.0)];
+        for (column, low, high) in spans {
+            let (quantity, expected) = (current.as_quantity(Span { low, high }), number(&row, column));
+            assert!((quantity - expected).abs() < 1e-3, "{row:?}: {quantity}");
+        }
+    }
+    assert_eq!(at_limits, 4, "each limit itself is a row");
+}
+
+/// Source: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4, EWMA control charts: 20 values, lambda 0.3,
+/// beginning at 50.
+#[test]
+fn a_recent_value_is_the_exponential_mean_of_the_handbook() {
+    const LAMBDA: f32 = 0.3;
+    // Long past its first values, which are averaged plainly.
+    let mut baseline = Baseline { recent: 50.0, weight: 1_000.0, ..Baseline::default() };
+    for row in table("nist_ewma.csv") {
+        baseline.add(number(&row, "x"), 1.0, 1.0 / LAMBDA);
+        assert!((baseline.recent - number(&row, "ewma")).abs() < 1e-4, "{row:?}: {}", baseline.recent);
+        // The handbook prints two decimals.
+        assert!((baseline.recent - number(&row, "pub_ewma")).abs() < 0.0051, "{row:?}: {}", baseline.recent);
+    }
 }

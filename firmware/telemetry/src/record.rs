@@ -57,10 +57,24 @@ pub struct Header {
     pub shunt_milliohm: u32,
     /// Voltage at code 32768, millivolts.
     pub full_scale_mv: u32,
-    /// Length of a burst of samples, seconds.
+    /// Length of a burst of samples, whole seconds.
     pub burst_s: u32,
-    /// Time from burst to burst, seconds; 0: continuous.
+    /// Time from burst to burst, whole seconds; 0: continuous.
     pub burst_every_s: u32,
+    /// Milliseconds beyond the whole seconds of a burst.
+    pub burst_rest_ms: u16,
+    /// Milliseconds beyond the whole seconds from burst to burst.
+    pub burst_every_rest_ms: u16,
+}
+
+impl Header {
+    /// Length of a burst and time from burst to burst, microseconds.
+    pub fn burst_us(&self) -> [i64; 2] {
+        let whole = |seconds: u32, rest_ms: u16| {
+            i64::from(seconds).wrapping_mul(1_000_000).wrapping_add(i64::from(rest_ms).wrapping_mul(1_000))
+        };
+        [whole(self.burst_s, self.burst_rest_ms), whole(self.burst_every_s, self.burst_every_rest_ms)]
+    }
 }
 
 /// An alarm changed its state.

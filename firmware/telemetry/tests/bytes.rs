@@ -54,6 +54,8 @@ fn header() -> Header {
         full_scale_mv: 4096,
         burst_s: 60,
         burst_every_s: 900,
+        burst_rest_ms: 500,
+        burst_every_rest_ms: 0,
     }
 }
 
@@ -206,6 +208,12 @@ fn a_newer_reader_takes_missing_fields_as_zero() {
     let older = Record::from_payload(kind::SENSOR_HEALTH, &whole[..10]);
     let expected = SensorHealth { live_low: 0.0, live_high: 0.0, noise: 0.0, ..sensor_health() };
     assert_eq!(older, Ok(Record::SensorHealth(expected)));
+
+    // What a writer sent before bursts had milliseconds.
+    let whole = documented("header");
+    let older = Record::from_payload(kind::HEADER, &whole[..whole.len() - 3]);
+    assert_eq!(older, Ok(Record::Header(Header { burst_rest_ms: 0, ..header() })));
+    assert_eq!(header().burst_us(), [60_500_000, 900_000_000]);
 
     // Lists and texts that are not there are empty.
     assert_eq!(Record::from_payload(kind::HEADER, &[]), Ok(Record::Header(Header::default())));

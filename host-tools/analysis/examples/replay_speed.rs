@@ -25,7 +25,7 @@ fn main() {
     let site = Site::read(site).unwrap();
     let folder = tempfile::tempdir().unwrap();
     let csv = folder.path().join("night.csv");
-    let samples = export_csv(&recording, &csv).unwrap();
+    let samples = export_csv(&recording, &csv).unwrap().samples;
     println!("{samples} samples");
     rate("recording, decoded only", samples, || decode(&recording));
     rate("recording, whole replay", samples, || whole(&recording, &site));

@@ -8,6 +8,7 @@
 
 mod air;
 mod alarms;
+mod begin;
 mod clock;
 mod estimate;
 pub mod findings;

@@ -2,7 +2,10 @@
 
 use std::path::Path;
 
-use airvalve_recording::csv::{CsvReport, Tally};
+use airvalve_recording::{
+    Losses,
+    csv::{CsvReport, Tally},
+};
 
 use crate::result::Quality;
 
@@ -12,7 +15,6 @@ pub(crate) struct Notes {
     pub(crate) files: usize,
     pub(crate) lost_frames: u64,
     pub(crate) damaged_places: u64,
-    pub(crate) skipped_frames: u64,
     pub(crate) restarts: u64,
     said: Vec<String>,
 }
@@ -30,7 +32,7 @@ impl Notes {
     }
 
     /// The samples come in bursts (0: all the time): what cannot be judged from them.
-    pub(crate) fn bursts(&mut self, burst_s: u32, every_s: u32) {
+    pub(crate) fn bursts(&mut self, [burst_s, every_s]: [f64; 2]) {
         if every_s <= burst_s {
             return;
         }
@@ -42,23 +44,20 @@ impl Notes {
         ));
     }
 
+    /// What a recording has lost.
+    pub(crate) fn losses(&mut self, file: &Path, losses: &Losses) {
+        self.lost_frames += losses.missing.amount;
+        self.damaged_places += losses.damaged.places + u64::from(losses.cut_at.is_some());
+        self.said.extend(losses.sentences(file));
+    }
+
     /// What was met in a CSV file.
     pub(crate) fn csv(&mut self, file: &Path, report: &CsvReport) {
         self.said.extend(csv_warnings(file, report));
     }
 
     /// The counts, and all that is to be said.
-    pub(crate) fn finish(mut self, clock_steps: u64, gap_hours: f64) -> (Quality, Vec<String>) {
-        let counted = [
-            (self.lost_frames, "frames of the recording are lost"),
-            (self.damaged_places, "damaged places in the recording, left out"),
-            (self.skipped_frames, "frames of a later version or broken layout, left out"),
-        ];
-        for (count, what) in counted {
-            if count > 0 {
-                self.said.push(format!("{count} {what}"));
-            }
-        }
+    pub(crate) fn finish(self, clock_steps: u64, gap_hours: f64) -> (Quality, Vec<String>) {
         let quality = Quality {
             files: self.files,
             lost_frames: self.lost_frames,

@@ -2,16 +2,17 @@
 
 use std::path::{Path, PathBuf};
 
-use airvalve_monitor::{Learned, Settings, SiteData, device::digest};
+use airvalve_monitor::{Settings, SiteData, device::digest};
 use airvalve_recording::{
-    FileKind, InputError, Item, Recording, RecordingError,
+    FileKind, InputError, Item, Losses, Recording, RecordingError, Widened,
     csv::{CsvError, CsvOptions, CsvReader},
 };
-use airvalve_sensors::Channel;
+use airvalve_sensors::{Channel, Channels, Span};
 use airvalve_site::{FindingLimits, Site};
 use airvalve_telemetry::{Header, Record};
 
 use crate::{
+    begin,
     quality::Notes,
     result::Replay,
     run::Run,
@@ -73,12 +74,12 @@ pub fn replay(
     options: &ReplayOptions,
     progress: &dyn Fn(u64),
 ) -> Result<Replay, ReplayError> {
-    let (sources, empty) = source::open(files, &options.csv)?;
+    let (sources, empty) = source::open(files, site, &options.csv)?;
     let Some(first) = sources.first() else {
         return Err(empty.into_iter().next().map_or(ReplayError::NoFiles, |file| ReplayError::NoSamples { file }));
     };
     let fitted = |channel: Channel| sources.iter().any(|source| source.channels.contains(&channel));
-    let mut run = begin(site, first, fitted, options);
+    let mut run = begin_run(site, &sources, first, fitted, options);
     for source in &sources {
         if let Some(header) = &source.header {
             check_header(header, &source.input.file, site, options, &mut run.notes)?;
@@ -102,20 +103,32 @@ pub fn replay(
     Ok(run.finish())
 }
 
-fn begin<'a>(site: &'a Site, first: &Source, fitted: impl Fn(Channel) -> bool, options: &ReplayOptions) -> Run<'a> {
+fn begin_run<'a>(
+    site: &'a Site,
+    sources: &[Source],
+    first: &Source,
+    fitted: impl Fn(Channel) -> bool,
+    options: &ReplayOptions,
+) -> Run<'a> {
     let mut detector = site.detector(fitted);
     detector.sample_period_s = first.period_us as f32 * 1e-6;
     if let Some(header) = &first.header {
         take_over_header(&mut detector, header);
     }
-    let learned = first.learned.filter(|learned| !options.is_cold && !is_bare(learned, &detector));
-    Run::new(site, &detector, learned, options)
-}
-
-/// A device at its very start knows its data sheet and nothing else.
-fn is_bare(learned: &Learned, detector: &SiteData) -> bool {
-    let sheet = Learned::from_data_sheet(detector);
-    Learned { zero_uncertainty_kpa: sheet.zero_uncertainty_kpa, ..*learned } == sheet
+    let widened = widen_spans(&mut detector, sources);
+    let learned = first.learned.as_ref().zip(first.header.as_ref()).filter(|_| !options.is_cold);
+    let learned = learned.map_or(Ok(None), |(state, header)| {
+        begin::learned(state, &site_digests(header, site), digest(&options.settings), &detector)
+    });
+    let mut run = Run::new(site, &detector, learned.unwrap_or_default(), options);
+    widened.iter().for_each(|widened| run.notes.say(widened.to_string()));
+    if let Err(reason) = learned {
+        run.notes.say(format!(
+            "{}: what the device had learned at its start is not used, {reason}; the replay begins from the data sheet",
+            first.input.file.display()
+        ));
+    }
+    run
 }
 
 /// Spans and converter of the recording stand over those of the site file: its codes were made with them.
@@ -124,11 +137,42 @@ fn take_over_header(detector: &mut SiteData, header: &Header) {
     let spans = airvalve_recording::recording::spans(header);
     for channel in Channel::ALL {
         if let Some(span) = spans.get(channel) {
+            // An import has widened it where it had to; a device's span is its transmitter's own.
+            if header.site_digest == 0 {
+                keep_accuracy(detector, channel, span);
+            }
             detector.spans.set(channel, Some(span));
         }
     }
-    detector.burst_s = header.burst_s as f32;
-    detector.burst_every_s = header.burst_every_s as f32;
+    [detector.burst_s, detector.burst_every_s] = burst_s(header);
+}
+
+/// Widens the spans that the quantities of CSV files do not fit, as an import does.
+fn widen_spans(detector: &mut SiteData, sources: &[Source]) -> Vec<Widened> {
+    let mut all = Vec::new();
+    for extent in sources.iter().filter_map(|source| source.extent.as_ref()) {
+        // A channel that is not fitted is not looked at.
+        let spans = Channels(detector.spans.0.map(|span| span.unwrap_or(Span { low: f32::MIN, high: f32::MAX })));
+        for widened in extent.widened(&spans) {
+            keep_accuracy(detector, widened.channel, widened.to);
+            detector.spans.set(widened.channel, Some(widened.to));
+            all.push(widened);
+        }
+    }
+    all
+}
+
+/// A span is wider in the data than in the site file: the transmitter is no less accurate for that.
+fn keep_accuracy(detector: &mut SiteData, channel: Channel, to: Span) {
+    if let Some(from) = detector.spans.get(channel) {
+        let accuracy_pct = detector.accuracy_pct_span.get(channel) * from.width() / to.width();
+        detector.accuracy_pct_span.set(channel, accuracy_pct);
+    }
+}
+
+/// Length of a burst and time from burst to burst, s.
+fn burst_s(header: &Header) -> [f32; 2] {
+    header.burst_us().map(|us| (us as f64 / 1e6) as f32)
 }
 
 /// Refuses another valve's recording; says where the device had other thresholds or another site file.
@@ -168,10 +212,11 @@ fn check_header(
 
 /// Digests that a device on this site file may have.
 ///
-/// A header has its sample period in whole microseconds: the device's own number may be the site's, the header's, or that
-/// of a whole rate.
+/// How often it sampled is the header's: a scenario may choose that. A header has its sample period in whole microseconds:
+/// the device's own number may be the site's, the header's, or that of a whole rate.
 fn site_digests(header: &Header, site: &Site) -> [u32; 3] {
-    let detector = site.detector(|channel| header.channels.iter().any(|info| info.id == channel as u8));
+    let mut detector = site.detector(|channel| header.channels.iter().any(|info| info.id == channel as u8));
+    [detector.burst_s, detector.burst_every_s] = burst_s(header);
     let period_us = f64::from(header.sample_period_us.max(1));
     let periods_s = [f64::from(detector.sample_period_s), period_us * 1e-6, 1.0 / (1e6 / period_us).round().max(1.0)];
     periods_s.map(|period_s| digest(&SiteData { sample_period_s: period_s as f32, ..detector }))
@@ -180,7 +225,12 @@ fn site_digests(header: &Header, site: &Site) -> [u32; 3] {
 fn play(source: Source, run: &mut Run, options: &ReplayOptions, progress: &dyn Fn(u64)) -> Result<(), ReplayError> {
     run.begin_source(&source);
     match source.input.kind {
-        FileKind::Recording => play_recording(Recording::from_input(source.input)?, run, progress),
+        FileKind::Recording => {
+            let file = source.input.file.clone();
+            let losses = play_recording(Recording::from_input(source.input)?, run, progress)?;
+            run.notes.losses(&file, &losses);
+            Ok(())
+        }
         FileKind::Csv => {
             let file = source.input.file.clone();
             let mut csv = CsvReader::from_input(source.input, options.csv.clone())?.for_site(run.site());
@@ -194,8 +244,10 @@ fn play(source: Source, run: &mut Run, options: &ReplayOptions, progress: &dyn F
     }
 }
 
-fn play_recording(mut recording: Recording, run: &mut Run, progress: &dyn Fn(u64)) -> Result<(), ReplayError> {
+fn play_recording(mut recording: Recording, run: &mut Run, progress: &dyn Fn(u64)) -> Result<Losses, ReplayError> {
+    let mut losses = Losses::default();
     while let Some(item) = recording.next_item()? {
+        losses.note(&item);
         match item {
             Item::Header(header) => run.header(header),
             Item::Block(block) => {
@@ -207,11 +259,9 @@ fn play_recording(mut recording: Recording, run: &mut Run, progress: &dyn Fn(u64
                     run.recorded_alarm(&transition);
                 }
             }
-            Item::Lost { frames, .. } => run.notes.lost_frames += u64::from(frames),
             Item::Restarted { .. } => run.notes.restarts += 1,
-            Item::Damaged(_) => run.notes.damaged_places += 1,
-            Item::Skipped { .. } => run.notes.skipped_frames += 1,
+            Item::Lost { .. } | Item::Damaged(_) | Item::Skipped { .. } => {}
         }
     }
-    Ok(())
+    Ok(losses)
 }

@@ -69,7 +69,7 @@ impl<'a> Run<'a> {
         options: &ReplayOptions,
     ) -> Run<'a> {
         let start = learned.unwrap_or_else(|| Learned::from_data_sheet(detector));
-        let period_us = (f64::from(detector.sample_period_s) * 1e6) as i64;
+        let period_us = (f64::from(detector.sample_period_s) * 1e6).round() as i64;
         Run {
             site,
             detector: *detector,
@@ -79,7 +79,7 @@ impl<'a> Run<'a> {
             monitor: Monitor::with_learned(detector, &options.settings, &start),
             clock: Clock::default(),
             period_us,
-            gap_finder: GapFinder::new(0, 0, 0),
+            gap_finder: GapFinder::new(0, [0, 0]),
             gaps: Vec::new(),
             samples: Samples::default(),
             range_us: None,
@@ -116,13 +116,10 @@ impl<'a> Run<'a> {
         match &source.header {
             Some(header) => self.header(header),
             None => {
-                let burst =
-                    self.site.sampling.burst.map_or((0, 0), |burst| (burst.burst_s as u32, burst.every_s as u32));
+                let burst = self.site.sampling.burst.map_or([0.0; 2], |burst| [burst.burst_s, burst.every_s]);
+                let burst = burst.map(|length_s| (length_s * 1e6).round() as i64);
                 self.find_gaps(u32::try_from(source.period_us).unwrap_or(u32::MAX), burst);
                 self.working = working(&self.detector.spans);
-                // In a CSV file there is no loop that could be shorted: a reading beyond the span is one.
-                let [.., odour] = &mut self.working;
-                odour.1 = f32::INFINITY;
             }
         }
     }
@@ -130,7 +127,7 @@ impl<'a> Run<'a> {
     /// A header holds from here on.
     pub(crate) fn header(&mut self, header: &Header) {
         self.period_us = i64::from(header.sample_period_us.max(1));
-        self.find_gaps(header.sample_period_us, (header.burst_s, header.burst_every_s));
+        self.find_gaps(header.sample_period_us, header.burst_us());
         let mut made_by = self.detector;
         made_by.front_end = front_end(header);
         made_by.spans = spans(header);
@@ -142,12 +139,9 @@ impl<'a> Run<'a> {
         self.working = working(&made_by.spans);
     }
 
-    fn find_gaps(&mut self, period_us: u32, (burst_s, every_s): (u32, u32)) {
-        self.gap_finder = GapFinder::new(period_us, burst_s, every_s);
-        self.notes.bursts(burst_s, every_s);
-        if let Some((_, to_us)) = self.range_us {
-            self.gap_finder.step(to_us);
-        }
+    fn find_gaps(&mut self, period_us: u32, burst_us: [i64; 2]) {
+        self.gap_finder.change(period_us, burst_us);
+        self.notes.bursts(burst_us.map(|us| us as f64 / 1e6));
     }
 
     /// Plays samples of a recording.
@@ -264,8 +258,7 @@ impl<'a> Run<'a> {
         if self.alarms.is_faulty(Channel::ChamberPressure) {
             view.pressure_kpa = f32::NAN;
         }
-        let [.., (_, odour_limit_ppm)] = self.working;
-        if self.alarms.is_faulty(Channel::Odour) && odour_limit_ppm.is_finite() {
+        if self.alarms.is_faulty(Channel::Odour) {
             view.odour_ppm = f32::NAN;
         }
         view

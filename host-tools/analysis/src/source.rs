@@ -2,14 +2,13 @@
 
 use std::path::{Path, PathBuf};
 
-use airvalve_monitor::{Learned, device::learned_from_bytes};
 use airvalve_recording::{
-    FileKind, Input, Item, Recording,
+    Extent, FileKind, Input, Item, Recording,
     csv::{CsvOptions, CsvReader},
-    usual_step_us,
 };
 use airvalve_sensors::Channel;
-use airvalve_telemetry::{Header, Record};
+use airvalve_site::Site;
+use airvalve_telemetry::{Header, LearnedState, Record};
 
 use crate::replay::ReplayError;
 
@@ -26,15 +25,21 @@ pub(crate) struct Source {
     /// Only of a recording.
     pub(crate) header: Option<Header>,
     /// What the device had learned at the start of the recording.
-    pub(crate) learned: Option<Learned>,
+    pub(crate) learned: Option<LearnedState>,
+    /// How far its quantities reach; only of a CSV file.
+    pub(crate) extent: Option<Extent>,
 }
 
 /// Opens all files and puts them in order; files without samples are named in the second list.
-pub(crate) fn open(files: &[PathBuf], options: &CsvOptions) -> Result<(Vec<Source>, Vec<PathBuf>), ReplayError> {
+pub(crate) fn open(
+    files: &[PathBuf],
+    site: &Site,
+    options: &CsvOptions,
+) -> Result<(Vec<Source>, Vec<PathBuf>), ReplayError> {
     let mut sources = Vec::new();
     let mut empty = Vec::new();
     for file in files {
-        match probe(file, options)? {
+        match probe(file, site, options)? {
             Some(source) => sources.push(source),
             None => empty.push(file.clone()),
         }
@@ -44,12 +49,12 @@ pub(crate) fn open(files: &[PathBuf], options: &CsvOptions) -> Result<(Vec<Sourc
     Ok((sources, empty))
 }
 
-fn probe(file: &Path, options: &CsvOptions) -> Result<Option<Source>, ReplayError> {
+fn probe(file: &Path, site: &Site, options: &CsvOptions) -> Result<Option<Source>, ReplayError> {
     let input = Input::open(file)?;
     let pass = input.another_pass()?;
     match input.kind {
         FileKind::Recording => probe_recording(input, pass),
-        FileKind::Csv => probe_csv(input, pass, options),
+        FileKind::Csv => probe_csv(input, pass, site, options),
     }
 }
 
@@ -61,7 +66,7 @@ fn probe_recording(input: Input, pass: Input) -> Result<Option<Source>, ReplayEr
         match item {
             Item::Record(record) => {
                 if let Record::LearnedState(state) = *record {
-                    learned = learned_from_bytes(&state.bytes);
+                    learned = Some(state);
                 }
             }
             Item::Block(block) => {
@@ -73,6 +78,7 @@ fn probe_recording(input: Input, pass: Input) -> Result<Option<Source>, ReplayEr
                     channels: header.channels.iter().filter_map(|info| Channel::from_id(info.id)).collect(),
                     header: Some(header),
                     learned,
+                    extent: None,
                 }));
             }
             _ => {}
@@ -81,13 +87,17 @@ fn probe_recording(input: Input, pass: Input) -> Result<Option<Source>, ReplayEr
     Ok(None)
 }
 
-fn probe_csv(input: Input, pass: Input, options: &CsvOptions) -> Result<Option<Source>, ReplayError> {
-    let mut csv = CsvReader::from_input(pass, options.clone())?;
+/// Reads all of it: what it holds decides on the spans, as in an import.
+fn probe_csv(input: Input, pass: Input, site: &Site, options: &CsvOptions) -> Result<Option<Source>, ReplayError> {
+    let mut csv = CsvReader::from_input(pass, options.clone())?.for_site(site);
     let channels = csv.channels();
-    let Some(block) = csv.next_block()? else { return Ok(None) };
-    let first_us = block.times_us.first().copied().unwrap_or_default();
-    let period_us = i64::from(usual_step_us(block.times_us).unwrap_or(LONE_SAMPLE_US));
-    Ok(Some(Source { input, first_us, period_us, channels, header: None, learned: None }))
+    let mut extent = Extent::default();
+    while let Some(block) = csv.next_block()? {
+        extent.add(block);
+    }
+    let Some(first_us) = extent.first_us() else { return Ok(None) };
+    let period_us = i64::from(extent.step_us().unwrap_or(LONE_SAMPLE_US));
+    Ok(Some(Source { input, first_us, period_us, channels, header: None, learned: None, extent: Some(extent) }))
 }
 
 fn refuse_another_device(sources: &[Source]) -> Result<(), ReplayError> {

@@ -9,11 +9,11 @@ use std::{
 
 use airvalve_analysis::{Replay, ReplayError, ReplayOptions, replay};
 use airvalve_monitor::{
-    Learned,
-    device::{digest, learned_bytes},
+    Learned, Settings, SiteData,
+    device::{Conditions, Kept, digest},
 };
 use airvalve_recording::{RecordingWriter, export_csv, import};
-use airvalve_sensors::CodeSample;
+use airvalve_sensors::{Channel, CodeSample};
 use airvalve_site::Site;
 use airvalve_telemetry::{Header, LearnedState, Record};
 use serde_json::Value;
@@ -276,19 +276,73 @@ fn a_replay_begins_with_what_was_learned_only_where_something_was() {
     let folder = tempfile::tempdir().unwrap();
     let csv = file(folder.path(), "a.csv", &rows(0..20, 9_999_999));
     let header = import(&csv, &site(), &Default::default(), folder.path().join("a.airvalve")).unwrap().header;
-    let begins_from = |learned: &Learned| {
+    let begin = |state: LearnedState| {
         let name = folder.path().join("learned.airvalve");
         let mut writer = RecordingWriter::create(&name, header.clone()).unwrap();
-        let bytes = learned_bytes(learned);
-        let state = LearnedState { time_us: header.anchor_us, settings_digest: 0, bytes };
         writer.write_record(&Record::LearnedState(state)).unwrap();
         writer.write_sample(&CodeSample::missing(header.anchor_us)).unwrap();
         writer.finish().unwrap();
-        run(&[name]).unwrap().begins_from
+        let result = run(&[name]).unwrap();
+        let said = result.warnings.into_iter().find(|warning| warning.contains("had learned at its start is not used"));
+        (result.begins_from, said.unwrap_or_default())
     };
-    let bare = Learned::from_data_sheet(&site().detector(|_| true));
-    assert_eq!(begins_from(&bare), "data-sheet");
-    assert_eq!(begins_from(&Learned { zero_kpa: 1.5, ..bare }), "recording");
+    let detector = site().detector(|channel| header.channels.iter().any(|info| info.id == channel as u8));
+    let bare = Learned::from_data_sheet(&detector);
+    let conditions =
+        Conditions { site_digest: digest(&site_at(1.0, &detector)), settings_digest: digest(&Settings::default()) };
+    let learned = Kept { conditions, learned: Learned { zero_kpa: 1.5, ..bare } };
+    assert_eq!(begin(Kept { learned: bare, ..learned }.record(0)), ("data-sheet", String::new()));
+    assert_eq!(begin(learned.record(0)), ("recording", String::new()));
+
+    // What was learned on another site, under other thresholds, by another version, or is no number, is not used.
+    let elsewhere = Conditions { site_digest: 7, ..conditions };
+    let otherwise = Conditions { settings_digest: 7, ..conditions };
+    let no_number = Learned { zero_kpa: f32::NAN, ..bare };
+    let mut older = learned.record(0);
+    older.bytes[0] -= 1;
+    let mut cut = learned.record(0);
+    cut.bytes.truncate(60);
+    for (state, reason) in [
+        (Kept { conditions: elsewhere, ..learned }.record(0), "another site file (digest 00000007)"),
+        (Kept { conditions: otherwise, ..learned }.record(0), "other thresholds (digest 00000007, "),
+        (LearnedState { settings_digest: 7, ..learned.record(0) }, "other thresholds (digest 00000007, "),
+        (Kept { learned: no_number, ..learned }.record(0), "a number in it is none"),
+        (older, "of version 1 of"),
+        (cut, "break their layout"),
+    ] {
+        let (begins_from, said) = begin(state);
+        assert_eq!(begins_from, "data-sheet", "{reason}");
+        assert!(said.contains(reason) && said.contains("learned.airvalve: "), "{said}");
+    }
+}
+
+/// The site of a device that samples so often.
+fn site_at(sample_hz: f32, detector: &SiteData) -> SiteData {
+    SiteData { sample_period_s: 1.0 / sample_hz, ..*detector }
+}
+
+#[test]
+fn the_gap_at_a_restart_is_the_same_in_a_replay_and_in_an_inspection() {
+    let folder = tempfile::tempdir().unwrap();
+    for (burst, gaps) in [("", 1), ("\n[sampling]\nmode = \"burst\"\nburst_s = 60\nevery_s = 300\n", 0)] {
+        let site = Site::parse(&(airvalve_site::template() + burst), Path::new("valve-a.toml")).unwrap();
+        let part = |name: &str, seconds: std::ops::Range<i64>| {
+            let csv = file(folder.path(), "part.csv", &rows(seconds, 9_999_999));
+            let out = folder.path().join(name);
+            import(&csv, &site, &Default::default(), &out).unwrap();
+            fs::read(out).unwrap()
+        };
+        // The device is started again after a minute, and samples four minutes later.
+        let joined = [part("before", 0..60), part("after", 300..360)].concat();
+        let night = folder.path().join("night.airvalve");
+        fs::write(&night, joined).unwrap();
+        let inspected = airvalve_recording::inspect(&night, &Default::default()).unwrap().gaps;
+        let replayed = replay(&[night], &site, &ReplayOptions::default(), &|_| {}).unwrap().recording.gaps;
+        assert_eq!((inspected.count, replayed.len()), (gaps, gaps as usize), "{burst}");
+        for (one, other) in inspected.first.iter().zip(&replayed) {
+            assert_eq!((one.from.as_microsecond(), one.to.as_microsecond()), (other.from.0, other.to.0));
+        }
+    }
 }
 
 #[test]
@@ -325,4 +379,39 @@ fn a_gap_as_wide_as_the_number_range_overflows_nothing() {
     }
     writer.finish().unwrap();
     assert_eq!(run(&[wide]).unwrap().recording.gaps.len(), 1);
+}
+
+#[test]
+fn no_high_reading_of_a_csv_file_is_taken_for_a_failed_loop() {
+    let folder = tempfile::tempdir().unwrap();
+    let site = site();
+    // Source: NAMUR NE 43: saturated above 20.5 mA, failure information from 21 mA on.
+    for ma in [20.4_f32, 20.6, 21.0, 22.0, 30.0] {
+        for (place, channel) in
+            [Channel::FloatPosition, Channel::ChamberPressure, Channel::Odour].into_iter().enumerate()
+        {
+            let span = site.sensors.channels.get(channel).span;
+            let high = span.low + (ma - 4.0) / 16.0 * span.width();
+            let mut text = rows(0..1200, 9_999_999);
+            for second in 1200..2400 {
+                let mut cells = [90.0 + 0.1 * (second % 7) as f32, 180.0 + 0.3 * (second % 5) as f32, 1.0];
+                cells[place] = high - 0.001 * span.width() * (second % 3) as f32;
+                writeln!(text, "{},{},{},{}", START_S + second, cells[0], cells[1], cells[2]).unwrap();
+            }
+            let csv = file(folder.path(), "night.csv", &text);
+            let made = recording(folder.path(), "night.airvalve", &csv, "valve-a");
+            let [from_csv, from_recording] = [csv, made].map(|input| run(&[input]).unwrap());
+            for result in [&from_csv, &from_recording] {
+                let failed = result.alarms.iter().find(|alarm| ["short", "saturated"].contains(&alarm.fault));
+                assert!(failed.is_none(), "{channel:?} at {ma} mA: {failed:?}");
+                let is_found = result.findings.iter().any(|finding| finding.kind.name() == "high-odour");
+                assert_eq!(is_found, channel == Channel::Odour, "{channel:?} at {ma} mA");
+            }
+            let widened = from_csv.warnings.iter().filter(|warning| warning.contains("widened")).count();
+            assert_eq!(widened, usize::from(ma > 20.5), "{:?}", from_csv.warnings);
+            let said =
+                |result: &Replay| result.alarms.iter().map(|alarm| (alarm.fault, alarm.raised_at)).collect::<Vec<_>>();
+            assert_eq!(said(&from_csv), said(&from_recording), "{channel:?} at {ma} mA");
+        }
+    }
 }

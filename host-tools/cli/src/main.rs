@@ -4,6 +4,7 @@ mod commands;
 mod failure;
 mod progress;
 mod show;
+mod standard_input;
 
 use std::process::ExitCode;
 

@@ -1,8 +1,12 @@
 //! A bar on standard error for work that takes longer than a second.
 
 use std::{
-    cell::{Cell, OnceCell},
+    cell::Cell,
     io::IsTerminal,
+    sync::{
+        OnceLock,
+        atomic::{AtomicU32, AtomicU64, Ordering::Relaxed},
+    },
     time::{Duration, Instant},
 };
 
@@ -16,8 +20,10 @@ pub(crate) struct Progress {
     begun: Instant,
     is_terminal: bool,
     /// Calls to be passed over before the clock is looked at again.
-    wait: Cell<u32>,
-    bar: OnceCell<ProgressBar>,
+    wait: AtomicU32,
+    /// What several parts have done together.
+    done: AtomicU64,
+    bar: OnceLock<ProgressBar>,
     template: &'static str,
     total: Option<u64>,
 }
@@ -35,7 +41,15 @@ impl Progress {
 
     fn new(template: &'static str, total: Option<u64>) -> Progress {
         let is_terminal = std::io::stderr().is_terminal();
-        Progress { begun: Instant::now(), is_terminal, wait: Cell::new(0), bar: OnceCell::new(), template, total }
+        Progress {
+            begun: Instant::now(),
+            is_terminal,
+            wait: AtomicU32::new(0),
+            done: AtomicU64::new(0),
+            bar: OnceLock::new(),
+            template,
+            total,
+        }
     }
 
     /// So much is done.
@@ -43,12 +57,23 @@ impl Progress {
         if !self.is_terminal {
             return;
         }
-        if self.wait.get() > 0 {
-            self.wait.set(self.wait.get() - 1);
+        // Two threads that meet here pass over a call more or less.
+        let wait = self.wait.load(Relaxed);
+        if wait > 0 {
+            self.wait.store(wait - 1, Relaxed);
             return;
         }
-        self.wait.set(64);
+        self.wait.store(64, Relaxed);
         self.set_now(done);
+    }
+
+    /// One of several parts that are done side by side: what it has done is added to that of the others.
+    pub(crate) fn part(&self) -> impl Fn(u64) {
+        let before = Cell::new(0);
+        move |done| {
+            let more = done.saturating_sub(before.replace(done));
+            self.set(self.done.fetch_add(more, Relaxed) + more);
+        }
     }
 
     /// So much is done: for calls that are few.
@@ -73,5 +98,19 @@ impl Drop for Progress {
         if let Some(bar) = self.bar.get() {
             bar.finish_and_clear();
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn parts_add_up() {
+        let progress = Progress::of_samples();
+        let (one, other) = (progress.part(), progress.part());
+        [10, 20, 30].into_iter().for_each(&one);
+        [5, 7].into_iter().for_each(&other);
+        assert_eq!(progress.done.load(Relaxed), 37);
     }
 }

@@ -9,7 +9,7 @@ mod size;
 use std::{io, path::Path};
 
 use airvalve_recording::{
-    CodeBlock, Input, Item, Recording, RecordingError, WholeFile, WriteFileError,
+    CodeBlock, Exported, Input, Item, Recording, RecordingError, WholeFile, WriteFileError,
     csv::{CONTACTS, contact_column},
     export::all_columns,
     recording::{front_end, spans},
@@ -41,28 +41,48 @@ pub enum ParquetWriteError {
     Parquet(ParquetError),
 }
 
-/// Writes all samples of a recording as a Parquet file and returns their number; `-` is standard output.
+/// Writes all samples of a recording as a Parquet file; `-` is standard output.
 ///
 /// Columns: `time` (microseconds, UTC), for each channel its quantity and `_code`, for each contact its state; a missing
 /// sample is null.
 ///
 /// # Errors
 /// [`ParquetWriteError`] when the recording cannot be read or the file not be written.
-pub fn write_parquet(recording: impl AsRef<Path>, file: impl AsRef<Path>) -> Result<u64, ParquetWriteError> {
+pub fn write_parquet(recording: impl AsRef<Path>, file: impl AsRef<Path>) -> Result<Exported, ParquetWriteError> {
+    write_parquet_with(recording, file, &|_| {})
+}
+
+/// The same as [`write_parquet`]; `progress` hears now and then how many samples are done: each counts half in either
+/// pass.
+///
+/// # Errors
+/// As [`write_parquet`].
+pub fn write_parquet_with(
+    recording: impl AsRef<Path>,
+    file: impl AsRef<Path>,
+    progress: &dyn Fn(u64),
+) -> Result<Exported, ParquetWriteError> {
     let file = file.as_ref();
     let input = Input::open(recording).map_err(RecordingError::from)?;
     let again = input.another_pass().map_err(RecordingError::from)?;
-    let fitted = Fitted::of(&all_columns(Recording::from_input(input)?)?);
+    let (all, samples) = all_columns(Recording::from_input(input)?, progress)?;
+    let fitted = Fitted::of(&all);
     let fails = |error| failure(error, file);
     let schema = fitted.schema().map_err(fails)?;
     let out = WholeFile::create(file)?;
     let mut writer = SerializedFileWriter::new(out, schema, properties(&fitted)).map_err(fails)?;
     let mut recording = Recording::from_input(again)?;
     let mut rows = Rows::new(fitted);
+    let mut exported = Exported::default();
     while let Some(item) = recording.next_item()? {
+        exported.losses.note(&item);
         match item {
             Item::Header(header) => rows.set_header(header),
-            Item::Block(block) => rows.add(block),
+            Item::Block(block) => {
+                rows.add(block);
+                exported.samples += block.len() as u64;
+                progress((samples + exported.samples) / 2);
+            }
             _ => {}
         }
         if rows.len() >= GROUP_ROWS {
@@ -71,7 +91,7 @@ pub fn write_parquet(recording: impl AsRef<Path>, file: impl AsRef<Path>) -> Res
     }
     rows.write(&mut writer).map_err(fails)?;
     writer.into_inner().map_err(fails)?.finish()?;
-    Ok(rows.written)
+    Ok(exported)
 }
 
 /// The system's error behind a library's, where there is one.
@@ -153,7 +173,6 @@ struct Rows {
     quantities: Vec<Vec<f32>>,
     codes: Vec<Vec<i16>>,
     contacts: Vec<u8>,
-    written: u64,
 }
 
 impl Rows {
@@ -165,7 +184,6 @@ impl Rows {
             codes: vec![Vec::new(); fitted.channels.len()],
             contacts: Vec::new(),
             fitted,
-            written: 0,
         }
     }
 
@@ -206,7 +224,6 @@ impl Rows {
         let states: Vec<_> = self.fitted.contacts.iter().map(states).collect();
         columns.extend(states.iter().map(|states| Column::States(states)));
         write_columns(writer, &columns)?;
-        self.written += self.times_us.len() as u64;
         self.times_us.clear();
         self.contacts.clear();
         self.quantities.iter_mut().for_each(Vec::clear);

@@ -47,7 +47,7 @@ fn quantities_and_codes_are_read_back() {
     let folder = tempfile::tempdir().unwrap();
     let (recording, file) = (folder.path().join("a"), folder.path().join("a.parquet"));
     record(&recording, 300_000);
-    assert_eq!(write_parquet(&recording, &file).unwrap(), 300_000);
+    assert_eq!(write_parquet(&recording, &file).unwrap().samples, 300_000);
     let reader = SerializedFileReader::new(File::open(&file).unwrap()).unwrap();
     assert_eq!(reader.metadata().num_row_groups(), 2);
     let rows: Vec<Row> = reader.get_row_iter(None).unwrap().map(Result::unwrap).collect();

@@ -39,22 +39,28 @@ pub struct GapFinder {
 }
 
 impl GapFinder {
-    /// For samples that are due every `period_us` microseconds, all the time or in bursts of `burst_s` every `every_s`
-    /// seconds (0: all the time).
-    pub fn new(period_us: u32, burst_s: u32, every_s: u32) -> GapFinder {
-        let is_burst = every_s > burst_s;
+    /// For samples that are due every `period_us` microseconds, all the time or in bursts of a length every so often,
+    /// both in microseconds (0: all the time).
+    pub fn new(period_us: u32, [burst_us, every_us]: [i64; 2]) -> GapFinder {
         GapFinder {
             longest_us: SECOND_US.max(3 * i64::from(period_us)),
-            burst_us: i64::from(burst_s) * SECOND_US,
-            every_us: if is_burst { i64::from(every_s) * SECOND_US } else { 0 },
+            burst_us,
+            every_us: if every_us > burst_us { every_us } else { 0 },
             burst_from_us: 0,
             last_us: None,
         }
     }
 
-    /// For the samples of a recording.
-    pub fn for_header(header: &Header) -> GapFinder {
-        GapFinder::new(header.sample_period_us, header.burst_s, header.burst_every_s)
+    /// From here on samples come as this header says; what was seen before still counts.
+    pub fn take_header(&mut self, header: &Header) {
+        self.change(header.sample_period_us, header.burst_us());
+    }
+
+    /// From here on samples come as [`GapFinder::new`] has it, after a restart or in the next file: the time to the first
+    /// of them is judged as any other, from the last sample and the last burst before.
+    pub fn change(&mut self, period_us: u32, burst_us: [i64; 2]) {
+        let GapFinder { burst_from_us, last_us, .. } = *self;
+        *self = GapFinder { burst_from_us, last_us, ..GapFinder::new(period_us, burst_us) };
     }
 
     /// Takes the time of the next sample and returns the interruption before it.
@@ -112,14 +118,14 @@ mod tests {
 
     #[test]
     fn three_periods_and_a_second_are_no_gap_yet() {
-        assert_eq!(interruptions(GapFinder::new(100_000, 0, 0), [0, 1, 2]), []);
-        assert_eq!(interruptions(GapFinder::new(100_000, 0, 0), [0, 2]), [Some((0, 2))]);
-        assert_eq!(interruptions(GapFinder::new(1_000_000, 0, 0), [0, 3, 7]), [Some((3, 7))]);
+        assert_eq!(interruptions(GapFinder::new(100_000, [0, 0]), [0, 1, 2]), []);
+        assert_eq!(interruptions(GapFinder::new(100_000, [0, 0]), [0, 2]), [Some((0, 2))]);
+        assert_eq!(interruptions(GapFinder::new(1_000_000, [0, 0]), [0, 3, 7]), [Some((3, 7))]);
     }
 
     /// Bursts of a minute every five, a sample a second.
     fn bursts(seconds: impl IntoIterator<Item = i64>) -> Vec<Option<(i64, i64)>> {
-        interruptions(GapFinder::new(1_000_000, 60, 300), seconds)
+        interruptions(GapFinder::new(1_000_000, [60 * SECOND_US, 300 * SECOND_US]), seconds)
     }
 
     #[test]
@@ -146,9 +152,31 @@ mod tests {
     }
 
     #[test]
+    fn a_restart_hides_no_gap_and_makes_none_of_a_pause() {
+        let restarted = |before: [std::ops::Range<i64>; 2], after: std::ops::Range<i64>| {
+            let bursts = [60 * SECOND_US, 300 * SECOND_US];
+            let mut finder = GapFinder::new(1_000_000, bursts);
+            for second in before.into_iter().flatten() {
+                finder.step(second * SECOND_US);
+            }
+            finder.change(1_000_000, bursts);
+            interruptions(finder, after)
+        };
+        // The next burst comes by the clock, or early since the device was started; then one is missing, then two.
+        assert_eq!(restarted([0..60, 300..360], 600..660), [None]);
+        assert_eq!(restarted([0..60, 300..360], 500..560), [None]);
+        assert_eq!(restarted([0..60, 300..360], 900..960), [Some((600, 660))]);
+        assert_eq!(restarted([0..60, 300..330], 340..360), [Some((329, 340))]);
+        let mut finder = GapFinder::new(100_000, [0, 0]);
+        finder.step(0);
+        finder.change(1_000_000, [0, 0]);
+        assert_eq!(interruptions(finder, [7, 8]), [Some((0, 7))]);
+    }
+
+    #[test]
     fn no_times_overflow() {
-        for (period_us, burst_s, every_s) in [(0, 0, 0), (u32::MAX, 5, u32::MAX), (1, 60, 300)] {
-            let mut finder = GapFinder::new(period_us, burst_s, every_s);
+        for (period_us, burst) in [(0, [0, 0]), (u32::MAX, [5, i64::MAX]), (1, [60, 300])] {
+            let mut finder = GapFinder::new(period_us, burst);
             for time_us in [i64::MIN, i64::MAX, 0, i64::MIN + 1, i64::MAX] {
                 finder.step(time_us);
             }

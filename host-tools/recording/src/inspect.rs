@@ -89,8 +89,8 @@ pub struct HeaderSummary {
     pub sample_period_s: f64,
     pub channels: Vec<ChannelSummary>,
     pub contacts: Vec<&'static str>,
-    pub burst_s: u32,
-    pub burst_every_s: u32,
+    pub burst_s: f64,
+    pub burst_every_s: f64,
     pub started: Option<Timestamp>,
     pub site_digest: String,
     pub settings_digest: String,
@@ -160,19 +160,32 @@ pub struct DamagedPlace {
 /// # Errors
 /// [`InspectError`] when it cannot be read or is of no known kind.
 pub fn inspect(file: impl AsRef<Path>, options: &CsvOptions) -> Result<Summary, InspectError> {
+    inspect_with(file, options, &|_| {})
+}
+
+/// The same as [`inspect`]; `progress` hears the number of samples so far, now and then.
+///
+/// # Errors
+/// As [`inspect`].
+pub fn inspect_with(
+    file: impl AsRef<Path>,
+    options: &CsvOptions,
+    progress: &dyn Fn(u64),
+) -> Result<Summary, InspectError> {
     let input = Input::open(file).map_err(RecordingError::from)?;
     let bytes = input.size_bytes().map_err(RecordingError::from)?;
     let name = input.file.display().to_string();
     let mut times = Times::default();
     let (kind, content) = match input.kind {
         FileKind::Recording => {
-            let content = recording(Recording::from_input(input)?, &mut times)?;
+            let content = recording(Recording::from_input(input)?, &mut times, progress)?;
             ("recording", Content::Recording(Box::new(content)))
         }
         FileKind::Csv => {
             let mut csv = CsvReader::from_input(input, options.clone())?;
             while let Some(block) = csv.next_block()? {
                 times.add(block.times_us);
+                progress(times.samples);
             }
             ("csv", Content::Csv(csv.report()))
         }
@@ -210,7 +223,7 @@ impl Times {
     fn add(&mut self, times_us: &[i64]) {
         // A CSV file does not say its period: its first rows must do.
         let finder =
-            self.finder.get_or_insert_with(|| GapFinder::new(usual_step_us(times_us).unwrap_or_default(), 0, 0));
+            self.finder.get_or_insert_with(|| GapFinder::new(usual_step_us(times_us).unwrap_or_default(), [0, 0]));
         for time_us in times_us {
             if let Some(gap) = finder.step(*time_us).and_then(|interruption| interruption.gap)
                 && let (Some(from), Some(to)) = (instant(gap.from_us), instant(gap.to_us))
@@ -229,6 +242,7 @@ impl Times {
 fn recording<R: std::io::Read>(
     mut recording: Recording<R>,
     times: &mut Times,
+    progress: &dyn Fn(u64),
 ) -> Result<RecordingContent, RecordingError> {
     let mut content = RecordingContent::default();
     let mut headers = 0_u64;
@@ -236,11 +250,12 @@ fn recording<R: std::io::Read>(
         match item {
             Item::Header(header) => {
                 headers += 1;
-                times.finder = Some(GapFinder::for_header(header));
+                times.finder.get_or_insert_with(|| GapFinder::new(0, [0, 0])).take_header(header);
                 content.header = HeaderSummary::of(header);
             }
             Item::Block(block) => {
                 times.add(block.times_us);
+                progress(times.samples);
                 content.count("samples");
             }
             Item::Record(record) => content.count(record_name(&record)),
@@ -284,14 +299,15 @@ impl HeaderSummary {
         });
         let fitted = |bit: u8| header.contacts_fitted & (1 << bit) != 0;
         let contacts = CONTACTS.into_iter().filter(|contact| fitted(*contact as u8));
+        let [burst_s, burst_every_s] = header.burst_us().map(|us| us as f64 / 1e6);
         HeaderSummary {
             device_id: header.device_id.to_string(),
             format_version: header.format_version,
             sample_period_s: f64::from(header.sample_period_us) / 1e6,
             channels: channels.collect(),
             contacts: contacts.map(contact_column).collect(),
-            burst_s: header.burst_s,
-            burst_every_s: header.burst_every_s,
+            burst_s,
+            burst_every_s,
             started: instant(header.anchor_us),
             site_digest: format!("{:08x}", header.site_digest),
             settings_digest: format!("{:08x}", header.settings_digest),
@@ -311,7 +327,7 @@ fn record_name(record: &Record<'_>) -> &'static str {
     }
 }
 
-fn reason(damage: Damage) -> &'static str {
+pub(crate) fn reason(damage: Damage) -> &'static str {
     match damage {
         Damage::Stuffing => "stuffing",
         Damage::TooShort => "too short",

@@ -38,7 +38,7 @@ impl fmt::Display for RecordingContent {
         let header = &self.header;
         writeln!(f, "device      {}, format version {}", header.device_id, header.format_version)?;
         writeln!(f, "period      {} s", header.sample_period_s)?;
-        if header.burst_every_s > 0 {
+        if header.burst_every_s > 0.0 {
             writeln!(f, "bursts      {} s every {} s", header.burst_s, header.burst_every_s)?;
         }
         for channel in &header.channels {

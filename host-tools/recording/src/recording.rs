@@ -72,11 +72,12 @@ pub enum Item<'a> {
     },
     /// A damaged stretch, left out.
     Damaged(Damaged),
-    /// A whole frame that means nothing here: its kind is of a later version, or its layout is broken.
+    /// A whole frame that means nothing here: its kind is of a later version, its layout is broken, or no header says what
+    /// its samples are.
     Skipped {
         /// Kind of record.
         kind: u8,
-        /// Whether the kind is known, so that the layout must be broken.
+        /// Whether the kind is known, so that the layout must be broken or the header missing.
         is_malformed: bool,
         /// Where in the file, bytes.
         offset: u64,
@@ -143,7 +144,8 @@ impl Recording<File> {
 impl<R: Read> Recording<R> {
     /// Reads frames from a source; `file` names it in messages.
     ///
-    /// A capture may begin anywhere: the first header that is found holds for what stands before it too.
+    /// A capture may begin anywhere: the first header that is found holds for what stands before it too, unless the device
+    /// was started again in between; samples before that are skipped, since nothing says what they are.
     ///
     /// # Errors
     /// As [`Recording::open`].
@@ -158,9 +160,9 @@ impl<R: Read> Recording<R> {
                 offset: before as u64,
                 source,
             })?;
-            if let Some((header, offset)) = first_header(&start) {
-                check_version(&header, offset, &file)?;
-                break header;
+            if let Some(found) = first_header(&start) {
+                check_version(&found.header, found.offset, &file)?;
+                break found;
             }
             if start.len() == before || start.len() >= HEADER_WITHIN {
                 return Err(RecordingError::NoHeader { file, searched: start.len() as u64 });
@@ -224,6 +226,7 @@ impl<R: Read> Recording<R> {
                     return Ok(Some(Step::Item(Item::Lost { frames: count, offset: self.whole_until })));
                 }
                 Some(Event::Restarted) => {
+                    self.contents.is_headless = true;
                     return Ok(Some(Step::Item(Item::Restarted { offset: self.whole_until })));
                 }
                 None if self.is_at_end => return Ok(None),
@@ -256,6 +259,8 @@ impl<R: Read> Recording<R> {
 /// The header that holds and the samples that were read under it.
 struct Contents {
     header: Header,
+    /// No header says yet what samples are: the device was started again.
+    is_headless: bool,
     /// Which of the decoded columns holds a channel.
     places: Channels<Option<usize>>,
     decoded: BlockBuffer<i16>,
@@ -264,10 +269,11 @@ struct Contents {
 }
 
 impl Contents {
-    fn new(header: Header) -> Contents {
+    fn new(FirstHeader { header, is_after_restart, .. }: FirstHeader) -> Contents {
         Contents {
             places: places(&header),
             header,
+            is_headless: is_after_restart,
             decoded: BlockBuffer::new(MAX_BATCH_SAMPLES, MISSING_CODE),
             missing: vec![MISSING_CODE; MAX_BATCH_SAMPLES],
         }
@@ -282,6 +288,7 @@ impl Contents {
         };
         Ok(match record {
             Record::Header(header) => self.take_header(header, frame.offset, file)?,
+            Record::Samples(_) if self.is_headless => skipped(true),
             Record::Samples(batch) => match self.decode(&batch) {
                 Ok(0) => Step::Nothing,
                 Ok(len) => Step::Samples(len),
@@ -305,6 +312,7 @@ impl Contents {
                 other: header.device_id.to_string(),
             });
         }
+        self.is_headless = false;
         if header == self.header {
             return Ok(Step::Nothing);
         }
@@ -374,13 +382,24 @@ pub fn front_end(header: &Header) -> FrontEnd {
     FrontEnd { shunt_ohm: header.shunt_milliohm as f32 / 1000.0, full_scale_v: header.full_scale_mv as f32 / 1000.0 }
 }
 
-fn first_header(bytes: &[u8]) -> Option<(Header, u64)> {
+/// The first header of a capture.
+struct FirstHeader {
+    header: Header,
+    /// Where it stands, bytes.
+    offset: u64,
+    /// The device was started between the beginning and it.
+    is_after_restart: bool,
+}
+
+fn first_header(bytes: &[u8]) -> Option<FirstHeader> {
     let mut events = frames(bytes);
+    let mut is_after_restart = false;
     while let Some(event) = events.next() {
+        is_after_restart |= matches!(event, Event::Restarted);
         if let Event::Frame(frame) = event
             && let Ok(Record::Header(header)) = frame.record()
         {
-            return Some((header, frame.offset));
+            return Some(FirstHeader { header, offset: frame.offset, is_after_restart });
         }
     }
     None

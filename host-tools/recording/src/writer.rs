@@ -13,8 +13,9 @@ use airvalve_telemetry::{
 
 use crate::whole_file::{WholeFile, WriteFileError};
 
-/// The header is repeated after so many batches, so that a capture that begins later can be read.
-const HEADER_EVERY_BATCHES: u32 = 64;
+/// The header is repeated after so many batches: a part of the file can be read from its first header on, and beside
+/// 14 kB of samples it costs half a per cent.
+const HEADER_EVERY_BATCHES: u32 = 4;
 
 /// Why a recording could not be written.
 #[derive(Debug, thiserror::Error)]
@@ -106,13 +107,16 @@ impl RecordingWriter {
 
     /// Writes the collected samples; false when there are none.
     fn write_batch(&mut self) -> Result<bool, RecordingWriteError> {
+        if self.encoder.is_empty() {
+            return Ok(false);
+        }
+        if self.batches > 0 && self.batches.is_multiple_of(HEADER_EVERY_BATCHES) {
+            self.write_header()?;
+        }
+        self.batches += 1;
         let Some(batch) = self.encoder.take() else { return Ok(false) };
         let written = self.frames.write(&Record::Samples(batch), &mut self.frame);
         self.put(written)?;
-        self.batches += 1;
-        if self.batches.is_multiple_of(HEADER_EVERY_BATCHES) {
-            self.write_header()?;
-        }
         Ok(true)
     }
 

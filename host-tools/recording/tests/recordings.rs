@@ -5,7 +5,7 @@ use std::io::Read;
 
 use airvalve_recording::{Item, Recording, RecordingError, RecordingWriter, inspect, inspect::Content};
 use airvalve_sensors::{Channel, Channels, CodeSample, Contact, Contacts, MISSING_CODE};
-use airvalve_telemetry::{ChannelInfo, FORMAT_VERSION, FrameWriter, Header, Record, SensorHealth};
+use airvalve_telemetry::{ChannelInfo, Event, FORMAT_VERSION, FrameWriter, Header, Record, SensorHealth, frames, kind};
 use proptest::prelude::*;
 
 const START_US: i64 = 1_772_400_000_000_000;
@@ -158,6 +158,35 @@ fn a_new_header_holds_for_what_follows() {
     assert_eq!((found.headers, found.restarts), (2, 1));
     let last = found.samples.last().unwrap().codes;
     assert_eq!((last.get(Channel::Odour), last.get(Channel::FloatPosition)), (7, MISSING_CODE));
+}
+
+/// Where the headers begin.
+fn header_places(bytes: &[u8]) -> Vec<usize> {
+    let mut places = Vec::new();
+    let mut events = frames(bytes);
+    while let Some(event) = events.next() {
+        if let Event::Frame(frame) = event
+            && frame.kind == kind::HEADER
+        {
+            places.push(frame.offset as usize);
+        }
+    }
+    places
+}
+
+#[test]
+fn samples_after_a_restart_without_a_header_are_skipped_until_one_comes() {
+    let night = recorded(20_000);
+    let [_, second, ..] = header_places(&night)[..] else { panic!("one header") };
+    let after_second = read(&night[second..]).unwrap().samples.len();
+    // The device was started again, and its first header is damaged: only the next one says what its samples are.
+    let joined = [&night[..], &night[ends(&night)[0]..]].concat();
+    let found = read(joined.as_slice()).unwrap();
+    assert_eq!((found.restarts, found.skipped, found.samples.len()), (1, 4, 20_000 + after_second));
+    // A capture that begins in one run of the device and has its first header in the next.
+    let joined = [&night[ends(&night)[3]..ends(&night)[4]], &night[..]].concat();
+    let found = read(joined.as_slice()).unwrap();
+    assert_eq!((found.restarts, found.skipped, found.samples.len()), (1, 1, 20_000));
 }
 
 #[test]

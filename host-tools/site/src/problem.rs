@@ -51,7 +51,12 @@ fn lines_of(file: &Path, problems: &[Problem]) -> String {
     lines.collect::<Vec<_>>().join("\n")
 }
 
-/// Reads a file that is to be checked.
-pub(crate) fn read_text(path: &Path) -> Result<String, FileError> {
-    std::fs::read_to_string(path).map_err(|source| FileError::Unreadable { file: path.to_owned(), source })
+/// Reads a file that is to be checked; `-` is standard input.
+///
+/// # Errors
+/// [`FileError::Unreadable`] when the system refuses it or it is no UTF-8 text.
+pub fn read_text(path: &Path) -> Result<String, FileError> {
+    let text =
+        if path == Path::new("-") { std::io::read_to_string(std::io::stdin()) } else { std::fs::read_to_string(path) };
+    text.map_err(|source| FileError::Unreadable { file: path.to_owned(), source })
 }

@@ -297,5 +297,6 @@ fn id_from_name(file: &Path) -> String {
         if is_valve_id(c.encode_utf8(&mut [0; 4])) { c } else { '-' }
     };
     let id: String = stem.unwrap_or_default().chars().map(plain).take(32).collect();
-    if id.is_empty() { "valve".to_owned() } else { id }
+    // Standard input has no name either.
+    if id.chars().all(|c| c == '-') { "valve".to_owned() } else { id }
 }

@@ -130,7 +130,9 @@ fn check_inspect(file: &Path, told: Option<&Told>) {
 }
 
 fn check_export(bytes: &[u8]) {
-    let Ok(Ok(all)) = Recording::new(bytes, "x.airvalve").map(all_columns) else { return };
+    let Ok(Ok((all, _))) = Recording::new(bytes, "x.airvalve").map(|recording| all_columns(recording, &|_| {})) else {
+        return;
+    };
     let (Ok(mut recording), Ok(mut csv)) = (Recording::new(bytes, "x.airvalve"), CsvWriter::create(NOWHERE, &all))
     else {
         return;

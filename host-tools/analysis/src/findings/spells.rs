@@ -92,7 +92,7 @@ pub(super) struct SpellFinder<F> {
 
 impl<F: Figures> SpellFinder<F> {
     pub(super) fn new(lengths: Lengths) -> SpellFinder<F> {
-        let us = |seconds: f32| (f64::from(seconds) * 1e6) as i64;
+        let us = |seconds: f32| (f64::from(seconds) * 1e6).round() as i64;
         let (least_us, join_us) = (us(lengths.least_s), us(lengths.join_s));
         SpellFinder {
             least_us,

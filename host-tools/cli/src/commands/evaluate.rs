@@ -23,6 +23,7 @@ use crate::{
     failure::Failure,
     progress::Progress,
     show::{self, Paper},
+    standard_input::refuse_second,
 };
 
 /// Says what the detector finds, misses and calls wrongly, by fault
@@ -40,13 +41,13 @@ each case has a name by which it is drawn again. The judging set took no part in
 detector; --development plays the other one. With files, alarms are held against what a person has
 found: a file without a label counts neither as healthy nor as faulty.")]
 pub(crate) struct Evaluate {
-    /// Main file: valves with their site files and recordings
+    /// Main file: valves with their site files and recordings; `-` is standard input
     #[arg(long, value_name = "MAIN.toml", requires = "labels")]
     main: Option<PathBuf>,
-    /// Labels file: what was wrong in these recordings, and when
+    /// Labels file: what was wrong in these recordings, and when; `-` is standard input
     #[arg(long, value_name = "LABELS.toml", requires = "main")]
     labels: Option<PathBuf>,
-    /// Settings file: thresholds that differ from the defaults
+    /// Settings file: thresholds that differ from the defaults; `-` is standard input
     #[arg(long, value_name = "S.toml")]
     settings: Option<PathBuf>,
     /// Prints one JSON object
@@ -96,6 +97,8 @@ enum SizeArgument {
 
 impl Evaluate {
     pub(crate) fn run(self) -> Result<Outcome, Failure> {
+        let files = [("--main", &self.main), ("--labels", &self.labels), ("--settings", &self.settings)];
+        refuse_second(files.into_iter().filter_map(|(name, file)| Some((name, file.as_deref()?))))?;
         let settings = self.settings.as_ref().map(read_settings).transpose()?.unwrap_or_default().detector;
         if let Some([case, folder]) = self.simulated.write.as_deref() {
             write_case(case, Path::new(folder))?;

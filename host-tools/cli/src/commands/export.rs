@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
 
-use crate::{Outcome, failure::Failure};
+use crate::{Outcome, failure::Failure, progress::Progress, show};
 
 /// Writes a recording as CSV or Parquet
 #[derive(Args)]
@@ -32,10 +32,14 @@ enum Format {
 
 impl Export {
     pub(crate) fn run(self) -> Result<Outcome, Failure> {
-        match self.format()? {
-            Format::Csv => airvalve_recording::export_csv(&self.recording, &self.output)?,
-            Format::Parquet => airvalve_columnar::write_parquet(&self.recording, &self.output)?,
+        let progress = Progress::of_samples();
+        let note = |samples| progress.set_now(samples);
+        let exported = match self.format()? {
+            Format::Csv => airvalve_recording::export_csv_with(&self.recording, &self.output, &note)?,
+            Format::Parquet => airvalve_columnar::write_parquet_with(&self.recording, &self.output, &note)?,
         };
+        drop(progress);
+        exported.losses.sentences(&self.recording).iter().for_each(show::warn);
         Ok(Outcome::Done)
     }
 

@@ -6,7 +6,7 @@ use airvalve_site::Site;
 use clap::Args;
 
 use super::csv_arguments::CsvArguments;
-use crate::{Outcome, failure::Failure, show};
+use crate::{Outcome, failure::Failure, progress::Progress, show, standard_input::refuse_second};
 
 /// Makes a recording of a CSV file
 #[derive(Args)]
@@ -20,7 +20,7 @@ pub(crate) struct Import {
     /// CSV file; `-` is standard input
     #[arg(value_name = "FILE.csv")]
     file: PathBuf,
-    /// Site file: spans of the sensors, id of the valve
+    /// Site file: spans of the sensors, id of the valve; `-` is standard input
     #[arg(long, value_name = "SITE.toml")]
     site: PathBuf,
     /// Recording to make; `-` is standard output
@@ -32,9 +32,13 @@ pub(crate) struct Import {
 
 impl Import {
     pub(crate) fn run(self) -> Result<Outcome, Failure> {
+        refuse_second([("FILE.csv", self.file.as_path()), ("--site", &self.site)])?;
         let options = self.csv.options()?;
         let site = Site::read(&self.site)?;
-        let imported = airvalve_recording::import(&self.file, &site, &options, &self.output)?;
+        let progress = Progress::of_samples();
+        let note = |samples| progress.set_now(samples);
+        let imported = airvalve_recording::import_with(&self.file, &site, &options, &self.output, &note)?;
+        drop(progress);
         for widened in &imported.widened {
             show::warn(widened);
         }

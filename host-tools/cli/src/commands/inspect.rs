@@ -5,7 +5,7 @@ use std::{io::Write, path::PathBuf};
 use clap::Args;
 
 use super::csv_arguments::CsvArguments;
-use crate::{Outcome, failure::Failure};
+use crate::{Outcome, failure::Failure, progress::Progress};
 
 /// Says what is in a file: header, counts, losses, bytes a sample
 #[derive(Args)]
@@ -25,7 +25,10 @@ pub(crate) struct Inspect {
 
 impl Inspect {
     pub(crate) fn run(self) -> Result<Outcome, Failure> {
-        let summary = airvalve_recording::inspect(&self.file, &self.csv.options()?)?;
+        let progress = Progress::of_samples();
+        let note = |samples| progress.set_now(samples);
+        let summary = airvalve_recording::inspect_with(&self.file, &self.csv.options()?, &note)?;
+        drop(progress);
         let mut out = std::io::stdout().lock();
         if self.json {
             serde_json::to_writer_pretty(&mut out, &summary)?;

@@ -6,7 +6,7 @@ use std::{
 };
 
 use airvalve_analysis::{ReplayOptions, replay};
-use airvalve_site::{Main, Site, read_settings};
+use airvalve_site::{Main, MainValve, Site, read_settings};
 use clap::Args;
 use rayon::prelude::*;
 
@@ -16,6 +16,7 @@ use crate::{
     failure::Failure,
     progress::Progress,
     show::{self, Paper},
+    standard_input::refuse_second,
 };
 
 /// Says what a valve did: alarms, findings, released air
@@ -32,13 +33,13 @@ pub(crate) struct Replay {
     /// Recordings or CSV files of one valve; `-` is standard input
     #[arg(value_name = "FILE", required_unless_present = "main", conflicts_with = "main", requires = "site")]
     files: Vec<PathBuf>,
-    /// Site file of the valve
+    /// Site file of the valve; `-` is standard input
     #[arg(long, value_name = "SITE.toml", conflicts_with = "main")]
     site: Option<PathBuf>,
-    /// Main file: several valves, each with its site file and files
+    /// Main file: several valves, each with its site file and files; `-` is standard input
     #[arg(long, value_name = "MAIN.toml")]
     main: Option<PathBuf>,
-    /// Settings file: thresholds that differ from the defaults
+    /// Settings file: thresholds that differ from the defaults; `-` is standard input
     #[arg(long, value_name = "S.toml")]
     settings: Option<PathBuf>,
     /// Begins from the data sheet, whatever a recording carries
@@ -56,6 +57,7 @@ pub(crate) struct Replay {
 
 impl Replay {
     pub(crate) fn run(self) -> Result<Outcome, Failure> {
+        self.refuse_second_input()?;
         let settings = self.settings.as_ref().map(read_settings).transpose()?.unwrap_or_default();
         let options = ReplayOptions {
             settings: settings.detector,
@@ -71,6 +73,13 @@ impl Replay {
             Ok(()) | Err(Failure::BrokenPipe) => Ok(outcome),
             Err(failure) => Err(failure),
         }
+    }
+
+    fn refuse_second_input(&self) -> Result<(), Failure> {
+        let files = self.files.iter().map(|file| ("FILE", file));
+        let options = [("--site", &self.site), ("--main", &self.main), ("--settings", &self.settings)];
+        let options = options.into_iter().filter_map(|(name, file)| Some((name, file.as_ref()?)));
+        refuse_second(files.chain(options).map(|(name, file)| (name, file.as_path())))
     }
 
     /// The result of every valve, and the name of the main where there is one.
@@ -111,11 +120,15 @@ impl Replay {
 
 /// Every valve of a main, side by side.
 fn all_valves(main: &Main, options: &ReplayOptions) -> Result<Vec<airvalve_analysis::Replay>, Failure> {
+    let of_valve_files = |valve: &'_ MainValve| valve.files.clone().into_iter().chain([valve.site.clone()]);
+    let files: Vec<PathBuf> = main.valves.iter().flat_map(of_valve_files).collect();
+    refuse_second(files.iter().map(|file| ("a file of the main", file.as_path())))?;
+    let progress = Progress::of_samples();
     main.valves
         .par_iter()
         .map(|valve| {
             let site = Site::read(&valve.site)?;
-            replay(&valve.files, &site, options, &|_| {}).map_err(|error| of_valve(error.into(), &valve.site))
+            replay(&valve.files, &site, options, &progress.part()).map_err(|error| of_valve(error.into(), &valve.site))
         })
         .collect()
 }

@@ -31,7 +31,7 @@ A settings file names only what differs from the defaults:
   [findings]
   vacuum_kpa = 8")]
     Explain {
-        /// Settings file whose values are shown; the defaults without it
+        /// Settings file whose values are shown (`-` is standard input); the defaults without it
         #[arg(value_name = "FILE")]
         file: Option<PathBuf>,
     },

@@ -7,15 +7,15 @@ use std::{
 
 use airvalve_monitor::{
     Settings,
-    device::{Device, DeviceConfig},
+    device::{ARCHIVE_BATCH_S, Device, DeviceConfig},
 };
 use airvalve_recording::WholeFile;
 use airvalve_sensors::{CHANNELS, Channels, CodeSample, MISSING_CODE, bus::Converter};
 use airvalve_simulator::{Scenario, Simulation};
-use airvalve_site::Site;
+use airvalve_site::{Site, read_text};
 use clap::Args;
 
-use crate::{Outcome, failure::Failure, progress::Progress};
+use crate::{Outcome, failure::Failure, progress::Progress, standard_input::refuse_second};
 
 /// Makes a recording from a scenario
 #[derive(Args)]
@@ -26,7 +26,7 @@ use crate::{Outcome, failure::Failure, progress::Progress};
 The simulated sensors hang on the device's own bus driver, and the device's own code makes the
 recording. TRUTH.json says what really happened, for holding a result against it.")]
 pub(crate) struct Simulate {
-    /// Scenario file (TOML); it names its site file
+    /// Scenario file (TOML); it names its site file; `-` is standard input
     #[arg(value_name = "SCENARIO.toml")]
     scenario: PathBuf,
     /// Recording to make; `-` is standard output
@@ -42,11 +42,10 @@ pub(crate) struct Simulate {
 
 impl Simulate {
     pub(crate) fn run(self) -> Result<Outcome, Failure> {
-        let name = self.scenario.display();
-        let text = std::fs::read_to_string(&self.scenario)
-            .map_err(|error| Failure::arguments(format!("{name}: cannot be read: {error}; check the name")))?;
-        let scenario = Scenario::parse(&text, &self.scenario)?;
-        let site = Site::read(scenario.site_path())?;
+        let scenario = Scenario::parse(&read_text(&self.scenario)?, &self.scenario)?;
+        let site = scenario.site_path();
+        refuse_second([("SCENARIO.toml", self.scenario.as_path()), ("its site file", &site)])?;
+        let site = Site::read(&site)?;
         let mut simulation = Simulation::new(&scenario, &site, self.seed)?;
         let config = device_config(&scenario, &site, &simulation)?;
         let mut out = WholeFile::create(&self.output)?;
@@ -77,6 +76,7 @@ fn device_config(scenario: &Scenario, site: &Site, simulation: &Simulation) -> R
         site: detector,
         settings: Settings::default(),
         learned: Default::default(),
+        batch_s: ARCHIVE_BATCH_S,
         contacts_fitted: simulation.contacts_fitted(),
         started_us: scenario.start_us,
     })

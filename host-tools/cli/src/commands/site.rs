@@ -24,14 +24,14 @@ enum Action {
     /// Checks a site file; all that is wrong is said at once
     #[command(after_help = "Example:\n  airvalve site check valve-a.toml")]
     Check {
-        /// Site file
+        /// Site file; `-` is standard input
         #[arg(value_name = "FILE")]
         file: PathBuf,
     },
     /// Shows every value with unit and origin, and what follows from it
     #[command(after_help = "Example:\n  airvalve site explain valve-a.toml")]
     Explain {
-        /// Site file
+        /// Site file; `-` is standard input
         #[arg(value_name = "FILE")]
         file: PathBuf,
     },
