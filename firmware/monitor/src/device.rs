@@ -82,6 +82,8 @@ pub fn digest<T: Serialize>(value: &T) -> u32 {
 /// A device: detector, batches and frames.
 pub struct Device {
     header: Header,
+    /// Under what it learns.
+    conditions: Conditions,
     monitor: Monitor,
     batch: ArchiveEncoder,
     frames: FrameWriter,
@@ -103,6 +105,7 @@ impl Device {
     pub fn new(config: &DeviceConfig) -> Device {
         let site = &config.site;
         let header = header(config);
+        let conditions = conditions(config);
         let mut fitted = Vec::new();
         for channel in Channel::ALL.into_iter().filter(|channel| site.is_fitted(*channel)) {
             fitted.push(channel as u8).unwrap_or_default();
@@ -110,7 +113,8 @@ impl Device {
         let batch_samples = batch_samples(config);
         Device {
             batch: ArchiveEncoder::new(header.channels.len(), header.sample_period_us, batch_samples),
-            monitor: Monitor::with_learned(site, &config.settings, &learned(config, &header)),
+            monitor: Monitor::with_learned(site, &config.settings, &learned(config, &conditions)),
+            conditions,
             frames: FrameWriter::new(),
             out: [0; FRAME_BYTES],
             fitted,
@@ -240,22 +244,22 @@ impl Device {
     }
 
     fn send_learned(&mut self, time_us: i64, sink: &mut impl FnMut(&[u8])) {
-        let kept = Kept { conditions: conditions(&self.header), learned: *self.monitor.learned() };
+        let kept = Kept { conditions: self.conditions, learned: *self.monitor.learned() };
         self.send(Record::LearnedState(kept.record(time_us)), sink);
     }
 }
 
 /// What the device begins with: what it learned before where that still holds, else its data sheet.
-fn learned(config: &DeviceConfig, header: &Header) -> Learned {
+fn learned(config: &DeviceConfig, conditions: &Conditions) -> Learned {
     match Kept::from_bytes(&config.learned) {
-        Ok(kept) if kept.conditions == conditions(header) => kept.learned,
+        Ok(kept) if kept.conditions == *conditions => kept.learned,
         _ => Learned::from_data_sheet(&config.site),
     }
 }
 
-/// Under what a device with this header learns.
-fn conditions(header: &Header) -> Conditions {
-    Conditions { site_digest: header.site_digest, settings_digest: header.settings_digest }
+/// Under what a device with this configuration learns.
+fn conditions(config: &DeviceConfig) -> Conditions {
+    Conditions { site_digest: digest(&config.site), evidence_digest: digest(&config.settings.evidence) }
 }
 
 /// Samples of a batch.

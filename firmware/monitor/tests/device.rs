@@ -96,13 +96,13 @@ fn a_device_that_cannot_use_what_was_learned_sends_what_a_new_one_sends() {
     let samples = samples(2.0, 4_000);
     let fresh = config(site());
     let as_new = telemetry(&fresh, &samples);
-    let conditions = Conditions { site_digest: digest(&fresh.site), settings_digest: digest(&fresh.settings) };
+    let conditions = Conditions { site_digest: digest(&fresh.site), evidence_digest: digest(&fresh.settings.evidence) };
     let learned = Learned { zero_kpa: 1.5, ..Learned::from_data_sheet(&fresh.site) };
     let with = |kept: Kept| telemetry(&DeviceConfig { learned: kept.to_bytes(), ..fresh.clone() }, &samples);
     let kept = Kept { conditions, learned };
     assert_ne!(with(kept), as_new, "what was learned here is used");
     let elsewhere = Conditions { site_digest: 1, ..conditions };
-    let otherwise = Conditions { settings_digest: 1, ..conditions };
+    let otherwise = Conditions { evidence_digest: 1, ..conditions };
     for unusable in [
         Kept { conditions: elsewhere, ..kept },
         Kept { conditions: otherwise, ..kept },

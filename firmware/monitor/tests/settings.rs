@@ -8,7 +8,6 @@ use airvalve_monitor::settings::{DecisionSettings, EvidenceSettings};
 const ORIGINS: [&str; 4] = ["common practice", "source:", "physics:", "goal:"];
 
 #[test]
-#[ignore = "the origins of some defaults are still to be written"]
 fn every_default_says_its_origin() {
     let rows = EvidenceSettings::ROWS.iter().chain(DecisionSettings::ROWS);
     let has_origin = |meaning: &str| ORIGINS.iter().any(|origin| meaning.to_lowercase().contains(origin));

@@ -156,8 +156,8 @@ pub struct SensorHealth {
 pub struct LearnedState {
     /// Unix time, microseconds.
     pub time_us: i64,
-    /// CRC-32 of the thresholds under which it was learned.
-    pub settings_digest: u32,
+    /// CRC-32 of the evidence settings under which it was learned.
+    pub evidence_digest: u32,
     /// The monitor's own bytes.
     pub bytes: Vec<u8, 1024>,
 }

@@ -149,7 +149,7 @@ fn sensor_health_is_kind_6() {
 #[test]
 fn learned_state_is_kind_7() {
     let bytes = [0, 1, 2, 250].into_iter().collect();
-    let learned = LearnedState { time_us: TIME_US, settings_digest: 0xdead_beef, bytes };
+    let learned = LearnedState { time_us: TIME_US, evidence_digest: 0xdead_beef, bytes };
     check("learned-state", 7, &Record::LearnedState(learned));
 }
 

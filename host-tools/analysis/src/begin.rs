@@ -18,7 +18,7 @@ pub(crate) enum NotUsed {
     Impossible,
     #[error("since it was learned on another site file (digest {was:08x})")]
     Site { was: u32 },
-    #[error("since it was learned under other thresholds (digest {was:08x}, this replay has {now:08x})")]
+    #[error("since it was learned under other evidence settings (digest {was:08x}, this replay has {now:08x})")]
     Settings { was: u32, now: u32 },
 }
 
@@ -29,7 +29,7 @@ pub(crate) enum NotUsed {
 pub(crate) fn learned(
     state: &LearnedState,
     site_digests: &[u32],
-    settings_digest: u32,
+    evidence_digest: u32,
     detector: &SiteData,
 ) -> Result<Option<Learned>, NotUsed> {
     let Kept { conditions, learned } = match Kept::from_bytes(&state.bytes) {
@@ -45,9 +45,9 @@ pub(crate) fn learned(
     if !site_digests.contains(&conditions.site_digest) {
         return Err(NotUsed::Site { was: conditions.site_digest });
     }
-    let learned_under = [state.settings_digest, conditions.settings_digest];
-    match learned_under.into_iter().find(|was| *was != settings_digest) {
-        Some(was) => Err(NotUsed::Settings { was, now: settings_digest }),
+    let learned_under = [state.evidence_digest, conditions.evidence_digest];
+    match learned_under.into_iter().find(|was| *was != evidence_digest) {
+        Some(was) => Err(NotUsed::Settings { was, now: evidence_digest }),
         None => Ok(Some(learned)),
     }
 }

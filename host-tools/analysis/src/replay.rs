@@ -118,7 +118,7 @@ fn begin_run<'a>(
     let widened = widen_spans(&mut detector, sources);
     let learned = first.learned.as_ref().zip(first.header.as_ref()).filter(|_| !options.is_cold);
     let learned = learned.map_or(Ok(None), |(state, header)| {
-        begin::learned(state, &site_digests(header, site), digest(&options.settings), &detector)
+        begin::learned(state, &site_digests(header, site), digest(&options.settings.evidence), &detector)
     });
     let mut run = Run::new(site, &detector, learned.unwrap_or_default(), options);
     widened.iter().for_each(|widened| run.notes.say(widened.to_string()));

@@ -288,15 +288,17 @@ fn a_replay_begins_with_what_was_learned_only_where_something_was() {
     };
     let detector = site().detector(|channel| header.channels.iter().any(|info| info.id == channel as u8));
     let bare = Learned::from_data_sheet(&detector);
-    let conditions =
-        Conditions { site_digest: digest(&site_at(1.0, &detector)), settings_digest: digest(&Settings::default()) };
+    let conditions = Conditions {
+        site_digest: digest(&site_at(1.0, &detector)),
+        evidence_digest: digest(&Settings::default().evidence),
+    };
     let learned = Kept { conditions, learned: Learned { zero_kpa: 1.5, ..bare } };
     assert_eq!(begin(Kept { learned: bare, ..learned }.record(0)), ("data-sheet", String::new()));
     assert_eq!(begin(learned.record(0)), ("recording", String::new()));
 
     // What was learned on another site, under other thresholds, by another version, or is no number, is not used.
     let elsewhere = Conditions { site_digest: 7, ..conditions };
-    let otherwise = Conditions { settings_digest: 7, ..conditions };
+    let otherwise = Conditions { evidence_digest: 7, ..conditions };
     let no_number = Learned { zero_kpa: f32::NAN, ..bare };
     let mut older = learned.record(0);
     older.bytes[0] -= 1;
@@ -304,8 +306,8 @@ fn a_replay_begins_with_what_was_learned_only_where_something_was() {
     cut.bytes.truncate(60);
     for (state, reason) in [
         (Kept { conditions: elsewhere, ..learned }.record(0), "another site file (digest 00000007)"),
-        (Kept { conditions: otherwise, ..learned }.record(0), "other thresholds (digest 00000007, "),
-        (LearnedState { settings_digest: 7, ..learned.record(0) }, "other thresholds (digest 00000007, "),
+        (Kept { conditions: otherwise, ..learned }.record(0), "other evidence settings (digest 00000007, "),
+        (LearnedState { evidence_digest: 7, ..learned.record(0) }, "other evidence settings (digest 00000007, "),
         (Kept { learned: no_number, ..learned }.record(0), "a number in it is none"),
         (older, "of version 1 of"),
         (cut, "break their layout"),

@@ -25,8 +25,8 @@ const MOST_ZERO_KPA: f32 = 100.0;
 pub struct Conditions {
     /// CRC-32 of the site data.
     pub site_digest: u32,
-    /// CRC-32 of the thresholds.
-    pub settings_digest: u32,
+    /// CRC-32 of the evidence settings: when evidence becomes an alarm changes nothing of what is learned.
+    pub evidence_digest: u32,
 }
 
 /// What was learned, and under what.
@@ -78,7 +78,7 @@ impl Kept {
 
     /// The record that carries it.
     pub fn record(&self, time_us: i64) -> LearnedState {
-        LearnedState { time_us, settings_digest: self.conditions.settings_digest, bytes: self.to_bytes() }
+        LearnedState { time_us, evidence_digest: self.conditions.evidence_digest, bytes: self.to_bytes() }
     }
 }
 
@@ -92,14 +92,15 @@ fn is_possible(learned: &Learned) -> bool {
         closes_pct,
         closes_after_step_pct,
         area_ratio,
-        ratio_after_step,
+        slowness,
+        slowness_after_step,
         arrival_running_nl_s,
         arrival_stopped_nl_s,
         interval_s,
         answer,
         tested_space,
         late_answer,
-        jump_pct,
+        stick_pct,
         odour_base_ppm,
         odour_pulse_seen,
         odour_pulse_ppm,
@@ -110,8 +111,9 @@ fn is_possible(learned: &Learned) -> bool {
         |most: f32, baselines: &[&Baseline]| baselines.iter().all(|baseline| baseline_is_within(baseline, most));
     libm::fabsf(*zero_kpa) <= MOST_ZERO_KPA
         && (0.0..=MOST_ZERO_KPA).contains(zero_uncertainty_kpa)
-        && within(MOST_PCT, &[opens_pct, closes_pct, closes_after_step_pct, jump_pct])
-        && within(MOST_RATIO, &[area_ratio, ratio_after_step, answer, tested_space, late_answer, odour_pulse_seen])
+        && within(MOST_PCT, &[opens_pct, closes_pct, closes_after_step_pct, stick_pct])
+        && within(MOST_RATIO, &[area_ratio, slowness, slowness_after_step, answer, tested_space])
+        && within(MOST_RATIO, &[late_answer, odour_pulse_seen])
         && within(MOST_NL_S, &[arrival_running_nl_s, arrival_stopped_nl_s])
         && within(MOST_S, &[interval_s])
         && within(MOST_PPM, &[odour_base_ppm, odour_pulse_ppm])
@@ -137,7 +139,7 @@ mod tests {
     use super::*;
 
     /// Layouts by their versions: checksum of the names of all fields in their order, and size in memory, bytes.
-    const LAYOUTS: [(u8, u32, usize); 1] = [(2, 0xe073_cb53, 288)];
+    const LAYOUTS: [(u8, u32, usize); 1] = [(2, 0x44ea_e0f5, 304)];
 
     fn kept() -> Kept {
         // All zeros, whatever the fields are.
@@ -178,7 +180,7 @@ mod tests {
         // After the version and two digests of one byte each, all are f32.
         let bytes = kept().to_bytes();
         let places: Vec<usize> = (3..bytes.len()).step_by(4).collect();
-        assert_eq!(places.len(), 2 + 17 * 4);
+        assert_eq!(places.len(), 2 + 18 * 4);
         for place in places {
             for number in [f32::NAN, f32::INFINITY, f32::NEG_INFINITY] {
                 let mut wrong = bytes.clone();

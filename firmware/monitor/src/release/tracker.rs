@@ -452,10 +452,13 @@ impl ReleaseTracker {
         let total_nl: f32 = orifice_nl.iter().sum();
         let is_judged = !fall.is_blind && total_nl > 0.0 && open_s > LEAST_SAMPLES * input.dt_s;
         let ratio = if is_judged { displacement_nl / total_nl } else { f32::NAN };
-        let time_us = |at_s: f32| self.armed_at_us + (f64::from(at_s) * 1e6) as i64;
+        let time_us = |at_s: f32| self.armed_at_us.wrapping_add((f64::from(at_s) * 1e6) as i64);
+        // Both ends are worked out from the course: never later than now, never the wrong way round.
+        let to_us = time_us(to_s).min(input.time_us);
+        let from_us = time_us(from_s).min(to_us);
         Cycle {
-            from_us: time_us(from_s),
-            to_us: time_us(to_s),
+            from_us,
+            to_us,
             orifice_nl,
             displacement_nl,
             best_nl: orifice_nl,
