@@ -70,6 +70,15 @@ impl Failing {
         }
     }
 
+    /// How far the zero has gone by now, % of span.
+    pub(crate) fn drifted_pct(&self, now_s: f64) -> f64 {
+        match (self.mode, self.mechanism) {
+            (FailureMode::Drift { .. }, Mechanism::Creep { at_pct, .. }) => at_pct,
+            (FailureMode::Drift { pct_span_per_h }, _) => f64::from(pct_span_per_h) / 3600.0 * (now_s - self.onset_s),
+            _ => 0.0,
+        }
+    }
+
     fn drift_pct(&mut self, pct_s: f64, now_s: f64) -> f64 {
         let Mechanism::Creep { at_pct, next_s } = &mut self.mechanism else {
             return pct_s * (now_s - self.onset_s);

@@ -10,7 +10,7 @@ use crate::{
     day,
     float::{Build, Float},
     gas::{CV_J_KG_K, GAS_J_KG_K, Gas, NORMAL_LITRE_KG, vapour_pressure_pa},
-    pipe::{Course, Pipe, WATER_KG_M3},
+    pipe::{Course, GRAVITY_M_S2, Pipe, WATER_KG_M3},
     random::Random,
     recorder::Recorder,
     slosh::{Mode, Surface},
@@ -242,6 +242,21 @@ impl Plant {
         self.move_seats();
         self.follow_course();
         self.record(&passed, dt_s);
+    }
+
+    /// What the chamber would have if nothing flowed up the riser, Pa gauge.
+    pub(crate) fn still_pa(&self) -> f64 {
+        let source = self.pipe.source(self.t_s, self.pump_share);
+        if source.is_still {
+            return self.last.chamber_pa;
+        }
+        source.pa - WATER_KG_M3 * GRAVITY_M_S2 * self.frame.head_m(self.body.air_m3).0
+    }
+
+    /// Dry air through shut release seats now, kg/s.
+    pub(crate) fn leak_kg_s(&self) -> f64 {
+        let (_, drive) = self.drive(self.period_s);
+        self.frame.leak_kg_s(&self.body, &drive)
     }
 
     /// What acts on the body over the next `dt_s`, and the pump's share at its end.

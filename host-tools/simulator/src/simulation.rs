@@ -2,10 +2,9 @@
 
 use airvalve_sensors::{CHANNELS, Channels, Contact, Contacts};
 use airvalve_site::Site;
-use embedded_hal::delay::DelayNs;
 
 use crate::{
-    bus::SensorBus,
+    bus::{BusDelay, SensorBus},
     deviations::Deviations,
     plant::Plant,
     random::{Gaussian, Random},
@@ -103,7 +102,7 @@ impl Simulation {
     }
 
     /// What lets the time of the bus pass.
-    pub fn delay(&self) -> impl DelayNs + use<> {
+    pub fn delay(&self) -> BusDelay {
         self.bus.delay()
     }
 
@@ -125,6 +124,11 @@ impl Simulation {
     /// Samples a second.
     pub fn sample_hz(&self) -> f64 {
         self.sample_hz
+    }
+
+    /// Time since the start, s.
+    pub fn now_s(&self) -> f64 {
+        self.plant.now_s
     }
 
     /// Share of the scenario that is done, 0 to 1.
