@@ -129,7 +129,7 @@ mod tests {
     /// A float jammed at 3 h, known at 4 h, to be found until 5 h.
     fn jammed_low(alarms: Vec<Raised>) -> Outcome {
         Outcome {
-            case: "judging-jammed-low-0003".to_owned(),
+            case: "judging-first-jammed-low-0003".to_owned(),
             length_s: 12.0 * 3600.0,
             onset_s: Some(3.0 * 3600.0),
             shown: Some(Shown { complete_s: 4.0 * 3600.0, deadline_s: 5.0 * 3600.0 }),
@@ -183,7 +183,7 @@ mod tests {
     #[test]
     fn a_sensor_fault_must_name_its_channel() {
         let on = |channel: &str| Outcome {
-            case: "judging-short-0001".to_owned(),
+            case: "judging-first-short-0001".to_owned(),
             channel: Some("float_pct".to_owned()),
             ..jammed_low(vec![Raised { channel: Some(channel.to_owned()), ..raised(Fault::Short, 4.5, &[]) }])
         };

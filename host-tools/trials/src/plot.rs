@@ -28,7 +28,6 @@ pub(crate) struct Plot {
     pub(crate) start_hour: u32,
     pub(crate) onset_h: Option<f64>,
     pub(crate) channel: Option<Channel>,
-    pub(crate) drift_pct_h: f64,
 }
 
 pub(crate) fn plot(id: CaseId, draw: &mut Draw, valve: &Valve, plant: &mut Plant) -> Plot {
@@ -40,7 +39,6 @@ pub(crate) fn plot(id: CaseId, draw: &mut Draw, valve: &Valve, plant: &mut Plant
         start_hour: 16 + (draw.between(0.0, 5.0) as u32),
         onset_h: None,
         channel: None,
-        drift_pct_h: 0.0,
     };
     let mut story = Story::default();
     match id.subject {
@@ -138,10 +136,10 @@ fn sensor_fault(fault: Fault, plot: &mut Plot, story: &mut Story, draw: &mut Dra
     plot.traits.push(channel.column().to_owned());
     let keys = match fault {
         Fault::Drift => {
-            plot.drift_pct_h = rounded(draw.log_between(2.0, 10.0), 2);
+            let pct_h = rounded(draw.log_between(2.0, 10.0), 2);
             // An odour cell that drifts upwards cannot be told from more gas.
             let is_downward = draw.chance(0.5) || channel == Channel::Odour;
-            format!("severity = {:?}\nis_downward = {is_downward}\n", plot.drift_pct_h)
+            format!("severity = {pct_h:?}\nis_downward = {is_downward}\n")
         }
         Fault::Noise => format!("severity = {:?}\n", rounded(draw.log_between(2.0, 6.0), 2)),
         Fault::Saturated => format!("is_downward = {}\n", draw.chance(0.5)),

@@ -5,7 +5,10 @@ use std::fmt::Write as _;
 use airvalve_simulator::air::{NORMAL_LITRE_KG, mass_flux_kg_s_m2};
 use airvalve_site::atmosphere::pressure_from_altitude_kpa;
 
-use crate::draw::{Draw, rounded};
+use crate::{
+    case::CaseId,
+    draw::{Draw, rounded},
+};
 
 /// Pressure of a normal litre, kPa.
 const NORMAL_KPA: f64 = 101.325;
@@ -24,6 +27,8 @@ pub(crate) struct OrificeSheet {
 /// A valve with its main, as its data sheet has it.
 #[derive(Clone, Debug)]
 pub(crate) struct Valve {
+    /// The case that it was drawn for, and its name on the wire, which has room for 32 characters.
+    pub(crate) case: String,
     pub(crate) id: String,
     pub(crate) altitude_m: f64,
     pub(crate) static_kpa: f64,
@@ -54,7 +59,7 @@ impl Valve {
     /// Draws one; `sample_hz` and bursts are the case's affair.
     pub(crate) fn draw(
         draw: &mut Draw,
-        id: String,
+        id: CaseId,
         sample_hz: f64,
         burst: Option<(f64, f64)>,
         must_smell: bool,
@@ -77,7 +82,8 @@ impl Valve {
         let large_opens_pct = rounded(draw.between(8.0, 25.0), 0);
         let is_sewage = draw.chance(0.85) || must_smell;
         let mut valve = Valve {
-            id,
+            case: id.to_string(),
+            id: format!("trial-{}", id.seed()),
             altitude_m: rounded(draw.between(0.0, 1500.0), 0),
             static_kpa: rounded(static_kpa, 0),
             working_kpa: rounded(working_kpa, 0).max(rounded(static_kpa, 0) + 3.0),
@@ -194,7 +200,7 @@ impl Valve {
         let mut text = format!(
             "# A valve at random: every value is invented.
 [site]
-name = \"Trial valve {id}\"
+name = \"Trial valve {case}\"
 valve_id = \"{id}\"
 altitude_m = {:?}
 [line]
@@ -227,6 +233,7 @@ reopen_kpa = 5.0
             self.large.coefficient,
             self.large.opens_below_pct,
             self.large.closes_above_pct,
+            case = self.case,
             id = self.id,
         );
         for stage in [Some(self.small), self.second].into_iter().flatten() {

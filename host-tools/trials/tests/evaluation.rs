@@ -4,12 +4,15 @@
 use std::{fs, io::Write};
 
 use airvalve_monitor::{Fault, Settings};
-use airvalve_trials::{CaseId, Journal, JournalError, Outcome, Set, Size, Subject, evaluate, plan, score};
+use airvalve_trials::{CaseId, Journal, JournalError, Model, Outcome, Set, Size, Subject, evaluate, plan, score};
 
 /// Two cases each of faults that a loop shows at once: short, and the same whatever the detector's limits.
 fn some_cases() -> Vec<CaseId> {
     let subjects = [Fault::WireBreak, Fault::Short, Fault::JammedUp].map(Subject::Fault);
-    subjects.iter().flat_map(|subject| [0, 1].map(|number| CaseId::new(Set::Development, *subject, number))).collect()
+    subjects
+        .iter()
+        .flat_map(|subject| [0, 1].map(|number| CaseId::new(Set::Development, Model::First, *subject, number)))
+        .collect()
 }
 
 fn on_threads(threads: usize) -> Vec<Outcome> {
@@ -77,7 +80,7 @@ fn a_journal_of_something_else_is_refused() {
 
 #[test]
 fn a_plan_holds_every_fault_and_fault_free_time() {
-    let cases = plan(Set::Judging, Size::LONG, None);
+    let cases = plan(Set::Judging, Model::Second, Size::LONG, None);
     assert!(cases.iter().all(|id| id.set() == Set::Judging));
     for subject in Subject::all() {
         let count = cases.iter().filter(|id| id.subject == subject).count();

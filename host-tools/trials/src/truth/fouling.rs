@@ -61,16 +61,17 @@ impl Rule for Heavy {
     }
 }
 
-/// The leak, over six hours, is 60 % of the mean arrival before the fault.
+/// The leak, over six hours, is 60 % of the mean arrival; a pocket that an event brings is no part of that mean: one alone
+/// may hold the air of days.
 #[derive(Default)]
 pub(super) struct Weeping {
     leak_nl_s: f64,
 }
 
 impl Rule for Weeping {
-    fn see(&mut self, moment: &Moment<'_>, _: &Sheet<'_>, claims: &mut Claims) {
+    fn see(&mut self, moment: &Moment<'_>, sheet: &Sheet<'_>, claims: &mut Claims) {
         self.leak_nl_s += (moment.now.leak_nl_s - self.leak_nl_s) * (moment.dt / LEAK_S);
-        if self.leak_nl_s >= LEAK_SHARE * moment.before.arrived_nl_s {
+        if self.leak_nl_s >= LEAK_SHARE * sheet.arrival_nl_s {
             claims.once(moment, ALLOWED_S);
         }
     }

@@ -1,8 +1,7 @@
 //! Stuck valves: when it could be known.
 
-use airvalve_simulator::Glimpse;
-
 use super::{Claims, MINUTE_S, Moment, Rule, Sheet};
+use crate::model::TrueState;
 
 /// Time allowed for a stuck valve, s. Source: the project's goals.
 const ALLOWED_S: f64 = 15.0 * MINUTE_S;
@@ -164,7 +163,7 @@ pub(super) struct LargeSeatOpen {
 }
 
 impl LargeSeatOpen {
-    fn sags(now: &Glimpse, sheet: &Sheet<'_>) -> bool {
+    fn sags(now: &TrueState, sheet: &Sheet<'_>) -> bool {
         let is_line_up = now.main_kpa > 0.3 * sheet.valve.static_kpa;
         is_line_up && now.main_kpa - now.chamber_kpa > 0.04 * (now.main_kpa + sheet.truth.p_atm_kpa)
     }
