@@ -162,7 +162,10 @@ impl Simulation {
         let steps = &self.scenario.sampling.clock_steps;
         let set_by_s: f64 = steps.iter().filter(|(at_s, _)| now_s >= *at_s).map(|(_, by_s)| by_s).sum();
         let time_us = self.scenario.start_us + libm::rint((now_s + set_by_s) * 1e6) as i64;
-        Some(Tick { time_us, contacts: self.contacts(), lost: self.is_lost(now_s) })
+        let lost = self.is_lost(now_s);
+        let repeat_share = self.scenario.sampling.repeat_share;
+        let repeated = repeat_share > 0.0 && self.losses.unit() < repeat_share;
+        Some(Tick { time_us, contacts: self.contacts(), lost, repeated })
     }
 
     /// A converter that does not answer, or too late, costs the codes of its channels.
@@ -203,7 +206,7 @@ impl Simulation {
     pub fn finish(mut self) -> Truth {
         let end_s = self.next.saturating_sub(1) as f64 * self.period_s;
         let arrived_nl = self.plant.arrived_nl();
-        let air = self.plant.recorder.finish(arrived_nl, self.plant.held_kg() / NORMAL_LITRE_KG);
+        let air = self.plant.recorder.finish(end_s, arrived_nl, self.plant.held_kg() / NORMAL_LITRE_KG);
         let recorder = self.plant.recorder;
         let moment = |t_s: f64| recorder.moment(t_s);
         let until = |until_s: Option<f64>| until_s.filter(|until_s| *until_s <= end_s).map(moment);
