@@ -46,7 +46,7 @@ pub(crate) struct Plant {
     pub(crate) fading_since_s: Option<f64>,
     ripple: f64,
     ripple_random: Random,
-    period_s: f64,
+    pub(crate) period_s: f64,
     pub(crate) t_s: f64,
     next_hour_s: f64,
     start_us: i64,
@@ -157,7 +157,7 @@ impl Plant {
     fn each_minute(&mut self) {
         let hour = day::hour_utc(self.start_us + (self.t_s * 1e6) as i64);
         self.station.set_hour(hour);
-        self.arrivals.set_hour(hour);
+        self.arrivals.set_hour(hour, self.t_s);
         self.vault.set_hour(hour);
         self.next_hour_s = self.t_s + Vault::MINUTE_S;
     }
@@ -199,7 +199,7 @@ impl Plant {
         let now = self.recorder.moment(self.t_s);
         self.recorder.pump.starts.push(now);
         self.pipe.pump_starts(self.t_s);
-        self.arrivals.pump_starts();
+        self.arrivals.pump_starts(self.t_s);
         self.shorten();
     }
 

@@ -23,6 +23,8 @@ pub struct Tick {
     pub contacts: Contacts,
     /// The sample is lost on its way: the device never sees it.
     pub lost: bool,
+    /// It comes twice.
+    pub repeated: bool,
 }
 
 /// A running simulation.
@@ -244,6 +246,7 @@ impl Simulation {
             time_us: self.plant.recorder.moment(t).0 + libm::rint(1e6 * set_by_s) as i64,
             contacts: self.contacts(),
             lost: is_in_gap || is_lost,
+            repeated: sampling.repeat_share > 0.0 && self.losses.uniform() < sampling.repeat_share,
         }
     }
 

@@ -104,7 +104,11 @@ fn record(plant: &mut dyn Plant, config: &DeviceConfig, out: &mut impl Write) ->
         if tick.lost {
             continue;
         }
-        device.sample(&plant.sample(&tick), &mut sink);
+        let sample = plant.sample(&tick);
+        device.sample(&sample, &mut sink);
+        if tick.repeated {
+            device.sample(&sample, &mut sink);
+        }
         last_us = tick.time_us;
         progress.set((STEPS * plant.progress()) as u64);
     }
