@@ -6,11 +6,12 @@ use airvalve_monitor::Fault;
 use airvalve_sensors::Channel;
 use airvalve_simulator::{Scenario, ScenarioError};
 use airvalve_site::{FileError, Site};
+use serde::{Deserialize, Serialize};
 
 use crate::{
     draw::{Draw, rounded},
     model::Model,
-    plant::Plant,
+    plant::{self, Plant},
     valve::Valve,
 };
 
@@ -129,6 +130,31 @@ impl fmt::Display for CaseId {
     }
 }
 
+/// A sensor that ails although nothing is wrong with the valve.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Ailing {
+    /// Column of its channel.
+    pub channel: String,
+    /// Since when, s after the start.
+    pub since_s: f64,
+}
+
+/// A dead cell shows itself only where releases are many, and smelt.
+const DEAD_CELL_CYCLES_PER_H: f64 = 6.0;
+
+/// Draws a valve; one whose releases are smelt, where that matters.
+fn draw_valve(draw: &mut Draw, id: CaseId, sample_hz: f64, burst: Option<(f64, f64)>, must_smell: bool) -> Valve {
+    const MOST_DRAWS: usize = 200;
+    let mut valve = Valve::draw(draw, id, sample_hz, burst, must_smell);
+    for _ in 0..MOST_DRAWS {
+        if !must_smell || valve.is_smelt(DEAD_CELL_CYCLES_PER_H) {
+            break;
+        }
+        valve = Valve::draw(draw, id, sample_hz, burst, must_smell);
+    }
+    valve
+}
+
 /// A case, ready to be played or written out.
 #[derive(Clone, Debug)]
 pub struct Case {
@@ -136,6 +162,10 @@ pub struct Case {
     pub id: CaseId,
     /// Channel of a sensor fault.
     pub channel: Option<Channel>,
+    /// A sensor that ails on fault-free time: an alarm for it is right.
+    pub ailing: Option<Ailing>,
+    /// Length, h.
+    pub hours: f64,
     /// When the fault begins, s after the start.
     pub onset_s: Option<f64>,
     /// What a person would say about it in a few words.
@@ -170,11 +200,15 @@ impl Case {
         let burst =
             (sample_hz == 2.0 && draw.chance(0.05)).then(|| (draw.pick(30.0, &[60.0]), draw.pick(300.0, &[600.0])));
         let must_smell = id.subject == Subject::Fault(Fault::DeadCell);
-        let valve = Valve::draw(&mut draw, id, sample_hz, burst, must_smell);
-        // A dead cell shows itself only where releases are many, and smelt.
-        let mut plant = Plant::draw(&mut draw, &valve, if must_smell { 4.0 } else { 1.5 });
+        let valve = draw_valve(&mut draw, id, sample_hz, burst, must_smell);
+        let kind = plant::Kind {
+            least_cycles_per_h: if must_smell { DEAD_CELL_CYCLES_PER_H } else { 1.5 },
+            may_have_float_zero: id.subject == Subject::FaultFree,
+        };
+        let mut plant = Plant::draw(&mut draw, &valve, kind);
         let mut plot = crate::plot::plot(id, &mut Draw::new(seed, 102), &valve, &mut plant);
         let mut traits = valve.traits();
+        traits.append(&mut plant.traits);
         if !plant.contacts.contains(&"pump_on") {
             traits.push("no pump contact".into());
         }
@@ -205,6 +239,8 @@ contacts = {:?}
         Case {
             id,
             channel: plot.channel,
+            ailing: plot.ailing,
+            hours: plot.hours,
             onset_s: plot.onset_h.map(|onset_h| 3600.0 * onset_h),
             traits,
             site_toml,

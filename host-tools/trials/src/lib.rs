@@ -24,7 +24,7 @@ mod story;
 mod truth;
 mod valve;
 
-pub use case::{Case, CaseError, CaseId, Set, Subject};
+pub use case::{Ailing, Case, CaseError, CaseId, Set, Subject};
 pub use evaluate::{EvaluateError, evaluate, settings_digest};
 pub use interval::{poisson_mean_95, proportion_95};
 pub use journal::{Journal, JournalError, build_digest};

@@ -7,7 +7,7 @@ use airvalve_site::Site;
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    case::{Case, CaseError},
+    case::{Ailing, Case, CaseError},
     model::{Plant, TrueState},
     truth::{Shown, Watch},
 };
@@ -42,6 +42,8 @@ pub struct Outcome {
     pub shown: Option<Shown>,
     /// Column of the channel of a sensor fault.
     pub channel: Option<String>,
+    /// A sensor that ails on fault-free time.
+    pub ailing: Option<Ailing>,
     /// Whether odour could be measured at all.
     pub has_odour: bool,
     /// Every alarm, in the order in which they were raised.
@@ -80,7 +82,11 @@ pub fn play(case: &Case, settings: &Settings) -> Result<Played, CaseError> {
             watch.see(&plant.state());
         }
         changes.clear();
-        monitor.step_codes_into(&plant.sample(&tick), &mut changes);
+        let sample = plant.sample(&tick);
+        monitor.step_codes_into(&sample, &mut changes);
+        if tick.repeated {
+            monitor.step_codes_into(&sample, &mut changes);
+        }
         for change in &changes {
             if let Event::Alarm(change) = change {
                 alarms.take(plant.now_s(), change);
@@ -93,6 +99,7 @@ pub fn play(case: &Case, settings: &Settings) -> Result<Played, CaseError> {
         onset_s: case.onset_s,
         shown: watch.finish(),
         channel: case.channel.map(|channel| channel.column().to_owned()),
+        ailing: case.ailing.clone(),
         has_odour: site.water.is_sewage,
         alarms: alarms.raised,
         traits: case.traits.clone(),

@@ -10,6 +10,8 @@ use crate::{
     draw::{Draw, rounded},
 };
 
+/// Air comes in no greater amount than this share of what the small orifice passes.
+pub(crate) const SHARE_OF_CAPACITY: f64 = 0.1;
 /// Pressure of a normal litre, kPa.
 const NORMAL_KPA: f64 = 101.325;
 /// Nominal diameters of large orifices, mm. Common practice.
@@ -162,6 +164,18 @@ impl Valve {
     pub(crate) fn cycle_nl(&self) -> f64 {
         let travel = 0.01 * (self.small.closes_above_pct - self.small.opens_below_pct);
         travel * self.stroke_l * self.nl_per_l()
+    }
+
+    /// Whether its releases come so often, and raise the odour to twice what counts as a pulse.
+    pub(crate) fn is_smelt(&self, cycles_per_h: f64) -> bool {
+        let least_ppm = 2.0 * 3.0_f64.max(0.015 * self.odour_high_ppm);
+        let most_cycles_per_h = SHARE_OF_CAPACITY * 3600.0 * self.capacity_nl_s(self.static_kpa) / self.cycle_nl();
+        self.gas_ppm * self.cycle_nl() / self.near_l >= least_ppm && most_cycles_per_h >= cycles_per_h
+    }
+
+    /// Vacuum that tells something although the transmitter's zero may be off by 1 % of its span either way, kPa.
+    pub(crate) fn telling_vacuum_kpa(&self) -> f64 {
+        10.0_f64.max(0.02 * (100.0 + 1.6 * self.allowable_kpa))
     }
 
     /// Time in which the small orifice vents the body, s.
