@@ -4,7 +4,7 @@
 use std::{fs, io::Write};
 
 use airvalve_monitor::{Fault, Settings};
-use airvalve_trials::{CaseId, Journal, JournalError, Model, Outcome, Set, Size, Subject, evaluate, plan, score};
+use airvalve_trials::{Case, CaseId, Journal, JournalError, Model, Outcome, Set, Size, Subject, evaluate, plan, score};
 
 /// Two cases each of faults that a loop shows at once: short, and the same whatever the detector's limits.
 fn some_cases() -> Vec<CaseId> {
@@ -76,6 +76,24 @@ fn a_journal_of_something_else_is_refused() {
     assert!(matches!(Journal::open(&file, 2), Err(JournalError::MadeOtherwise { .. })));
     fs::write(&file, "a letter\n").unwrap();
     assert!(matches!(Journal::open(&file, 1), Err(JournalError::NotAnOutcome { line: 1, .. })));
+}
+
+#[test]
+fn the_long_fault_free_runs_are_fifteen_valve_years_and_nine_in_ten_of_them_at_two_samples_a_second() {
+    for (set, model) in
+        [Set::Development, Set::Judging].into_iter().flat_map(|set| Model::ALL.map(|model| (set, model)))
+    {
+        let runs: Vec<Case> =
+            plan(set, model, Size::LONG, Some(Subject::FaultFree)).into_iter().map(Case::draw).collect();
+        let years = runs.iter().map(|case| case.hours).sum::<f64>() / (365.25 * 24.0);
+        assert!((15.0..16.5).contains(&years), "{} {}: {years} years", set.name(), model.name());
+        let usual = runs.iter().filter(|case| case.scenario_toml.contains("sample_hz = 2.0\n")).count();
+        let share = usual as f64 / runs.len() as f64;
+        // 860 draws of 0.9: three standard deviations are 0.03.
+        assert!((0.87..0.93).contains(&share), "{} {}: {share} at 2 Hz", set.name(), model.name());
+        let short = runs.iter().filter(|case| case.hours < 168.0).count();
+        assert!(short < runs.len() / 10, "a week each, but for those at a high rate");
+    }
 }
 
 #[test]
