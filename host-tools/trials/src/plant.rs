@@ -100,7 +100,8 @@ surge_decay_s = {:?}
         rounded(draw.between(0.7, 6.0), 1),
         rounded(draw.between(0.5, 4.0), 1),
         rounded(draw.between(0.05, 0.4) * rise_kpa, 1),
-        rounded(draw.between(0.1, 0.6) * rise_kpa, 1),
+        // A main whose pressure falls to the atmosphere at every stop opens its large orifice there: that is a pump trip.
+        rounded((draw.between(0.1, 0.6) * rise_kpa).min(0.5 * valve.static_kpa), 1),
         rounded(draw.between(2.0, 15.0), 1),
         rounded(draw.between(3.0, 20.0), 1),
     );
