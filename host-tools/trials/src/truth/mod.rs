@@ -71,6 +71,8 @@ impl Before {
 /// What a rule knows of its case.
 struct Sheet<'a> {
     valve: &'a Valve,
+    /// What the site has; worked out once.
+    p_atm_kpa: f64,
     truth: TrueValveTruth,
     onset_s: f64,
     arrival_nl_s: f64,
@@ -171,7 +173,13 @@ impl<'a> Watch<'a> {
     pub(crate) fn new(case: &'a Case, truth: TrueValveTruth, sample_hz: f64) -> Watch<'a> {
         let onset_s = case.onset_s.unwrap_or(f64::INFINITY);
         Watch {
-            sheet: Sheet { valve: &case.valve, truth, onset_s, arrival_nl_s: case.arrival_nl_s },
+            sheet: Sheet {
+                valve: &case.valve,
+                p_atm_kpa: case.valve.p_atm_kpa(),
+                truth,
+                onset_s,
+                arrival_nl_s: case.arrival_nl_s,
+            },
             rule: match case.id.subject {
                 Subject::Fault(fault) => Some(rule_of(fault, case)),
                 Subject::FaultFree => None,
@@ -198,7 +206,7 @@ impl<'a> Watch<'a> {
         self.last_s = now.now_s;
         let dt = if step_s <= self.longest_step_s { step_s } else { 0.0 };
         self.seen_s += dt;
-        self.steps.see(now, self.sheet.valve.p_atm_kpa());
+        self.steps.see(now, self.sheet.p_atm_kpa);
         let begins_release = now.is_releasing && !self.was_releasing;
         self.was_releasing = now.is_releasing;
         let is_before = now.now_s < self.sheet.onset_s;
