@@ -23,6 +23,7 @@ const ARROWS: [(&str, &[&str]); 11] = [
             "airvalve-analysis",
             "airvalve-monitor",
             "airvalve-recording",
+            "airvalve-second-model",
             "airvalve-sensors",
             "airvalve-simulator",
             "airvalve-site",

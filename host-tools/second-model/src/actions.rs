@@ -33,6 +33,14 @@ pub(crate) enum Action {
     InflowFactor(f64),
     Isolate(bool),
     Cover(bool),
+    Flood(bool),
+    /// The pressure that the next pump to start makes, over the usual one.
+    Rise(f64),
+    /// Where the main's pressure goes, and how fast.
+    Shift {
+        by_pa: f64,
+        fall_s: f64,
+    },
 }
 
 /// Actions still to come.
@@ -103,6 +111,12 @@ fn actions_of(event: &Event, site: &Site) -> Vec<(f64, Action)> {
             spell(duration_s, Action::InflowFactor(factor), Action::InflowFactor(1.0))
         }
         Happening::Isolation { duration_s } => spell(duration_s, Action::Isolate(true), Action::Isolate(false)),
+        Happening::Flood { duration_s } => spell(duration_s, Action::Flood(true), Action::Flood(false)),
+        Happening::ChangeOver { duration_s, factor } => spell(duration_s, Action::Rise(factor), Action::Rise(1.0)),
+        Happening::PressureShift { duration_s, by_kpa, fall_s } => {
+            let shift = |by_kpa: f64| Action::Shift { by_pa: 1e3 * by_kpa, fall_s };
+            spell(duration_s, shift(by_kpa), shift(0.0))
+        }
         Happening::CoverOpen { duration_s } => spell(duration_s, Action::Cover(true), Action::Cover(false)),
     }
 }

@@ -25,6 +25,8 @@ pub(crate) struct Arrivals {
     /// Slugs that are coming up, kg.
     slug_kg: f64,
     next_slug_s: f64,
+    /// Slugs behind the last pump start that are still to come, and when the next does, s.
+    train: (f64, f64),
     pockets: Vec<Pocket>,
 }
 
@@ -50,17 +52,22 @@ impl Arrivals {
             cloud_kg: [0.0; 2],
             slug_kg: 0.0,
             next_slug_s,
+            train: (0.0, f64::INFINITY),
             pockets: Vec::new(),
             air: air.clone(),
             random,
         }
     }
 
-    pub(crate) fn set_hour(&mut self, hour: f64) {
-        self.by_hour = 1.0 + 0.01 * self.air.day_swing_pct * day::swing(hour, 15.0, 0.0);
+    pub(crate) fn set_hour(&mut self, hour: f64, now_s: f64) {
+        let trend = (1.0 + 0.01 * self.air.trend_pct_d * now_s / 86_400.0).max(0.0);
+        self.by_hour = trend * (1.0 + 0.01 * self.air.day_swing_pct * day::swing(hour, 15.0, 0.0));
     }
 
-    pub(crate) fn pump_starts(&mut self) {
+    pub(crate) fn pump_starts(&mut self, now_s: f64) {
+        if self.air.train_slugs >= 1.0 {
+            self.train = (self.air.train_slugs, now_s + self.gap_of_train_s());
+        }
         if self.air.start_nl > 0.0 {
             self.cloud_kg[0] += self.random.log_normal(NORMAL_LITRE_KG * self.air.start_nl, CLOUD_SIGMA);
         }
@@ -72,11 +79,22 @@ impl Arrivals {
 
     /// When the next slug comes, s after the start.
     pub(crate) fn next_slug_s(&self) -> f64 {
-        self.next_slug_s
+        self.next_slug_s.min(self.train.1)
+    }
+
+    /// No two slugs of a train come as far apart.
+    fn gap_of_train_s(&mut self) -> f64 {
+        self.air.train_gap_s * (0.5 + self.random.unit())
     }
 
     /// Slugs that are due are on their way from now on.
     pub(crate) fn take_slugs(&mut self, now_s: f64) {
+        while now_s >= self.train.1 {
+            self.slug_kg += self.random.log_normal(NORMAL_LITRE_KG * self.air.slug_nl, SLUG_SIGMA);
+            let (left, at_s) = self.train;
+            let next_s = if left > 1.0 { at_s + self.gap_of_train_s() } else { f64::INFINITY };
+            self.train = (left - 1.0, next_s);
+        }
         while now_s >= self.next_slug_s {
             self.slug_kg += self.random.log_normal(NORMAL_LITRE_KG * self.air.slug_nl, SLUG_SIGMA);
             self.next_slug_s += gap_s(&self.air, &mut self.random);
@@ -145,7 +163,7 @@ mod tests {
                 // 200 s on in 667 s.
                 let runs = libm::fmod(t_s, 200.0 / 0.3) < 200.0;
                 if runs && !is_running {
-                    arrivals.pump_starts();
+                    arrivals.pump_starts(t_s);
                 }
                 is_running = runs;
                 arrivals.take_slugs(t_s);

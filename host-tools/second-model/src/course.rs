@@ -60,6 +60,12 @@ impl Plant {
                 self.recorder.isolation(now_s, is_shut);
             }
             Action::Cover(is_open) => self.vault.is_cover_open = is_open,
+            Action::Flood(is_flooded) => self.vault.is_flooded = is_flooded,
+            Action::Rise(factor) => {
+                self.pipe.next_rise = factor;
+                self.station.change_over(factor);
+            }
+            Action::Shift { by_pa, fall_s } => self.pipe.shift(by_pa, fall_s, self.period_s),
         }
     }
 

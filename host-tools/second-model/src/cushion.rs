@@ -9,7 +9,7 @@ use crate::{
     gas::{CP_J_KG_K, CV_J_KG_K, GAMMA, GAS_J_KG_K, Gas, STRAIGHT_BELOW_PA},
     pipe::{GRAVITY_M_S2, Source, WATER_KG_M3},
     slosh::{Mode, Surface},
-    valve::{ORIFICES, Valve},
+    valve::{ORIFICES, SECOND, SMALL, Valve},
     wear::Condition,
 };
 
@@ -86,7 +86,7 @@ const LIFT_S: f64 = 0.03;
 pub(crate) const WALL_CAPACITY: f64 = 25.0;
 const WALL_SETTLES_S: f64 = 600.0;
 /// Liquid begins to reach the orifices when so much of the seal volume is left to the air, and covers them at this.
-const WETS_FROM: f64 = 0.08;
+pub(crate) const WETS_FROM: f64 = 0.08;
 const WET_AT: f64 = 0.02;
 /// Steps are as coarse as they should be at these changes: pressure of itself, liquid and float of the stroke, air space
 /// of itself in the pipe and as a bubble under the cover, lift.
@@ -123,7 +123,7 @@ impl Frame {
     }
 
     /// Liquid over the foot of the riser, m, and the share of the riser that is full.
-    fn head_m(&self, air_m3: f64) -> (f64, f64) {
+    pub(crate) fn head_m(&self, air_m3: f64) -> (f64, f64) {
         let level = self.valve.level(air_m3);
         if level >= 0.0 {
             return (self.riser_m + level * self.build.stroke_m, 1.0);
@@ -136,6 +136,18 @@ impl Frame {
     fn film_w_k(&self, body: &Body, density_kg_m3: f64) -> f64 {
         let area = 0.3 + 0.7 * body.air_m3 * self.films_1_m3;
         self.film_w_k * area * libm::sqrt(density_kg_m3 * self.films_m3_kg)
+    }
+
+    /// Dry air that goes out through shut release seats now, kg/s.
+    pub(crate) fn leak_kg_s(&self, body: &Body, drive: &Drive<'_>) -> f64 {
+        let condition = drive.condition;
+        let leaks = |orifice: usize| condition.leak[orifice] > 0.0 && body.lift[orifice] == 0.0;
+        if !leaks(SMALL) && !leaks(SECOND) {
+            return 0.0;
+        }
+        let flows = self.orifices(body, drive, self.chamber_pa_abs(body));
+        let of = |orifice: usize| if leaks(orifice) { flows.kg_s[orifice].max(0.0) } else { 0.0 };
+        of(SMALL) + of(SECOND)
     }
 
     fn orifices(&self, body: &Body, drive: &Drive<'_>, chamber_pa: f64) -> Orifices {

@@ -46,8 +46,8 @@ impl Failing {
             FailureMode::Drift { .. } if is_other => Mechanism::Creep { at_pct: 0.0, next_s: onset_s },
             FailureMode::Noise { .. } if is_other => Mechanism::Hum { hz: 0.1 + 0.3 * random.unit(), phase: 0.0 },
             FailureMode::Noise { .. } => Mechanism::Spells { is_on: true, until_s: onset_s + SPELL_S },
-            // Between one hour and six.
-            FailureMode::DeadCell => Mechanism::Fading { time_s: 3600.0 * libm::exp(1.8 * random.unit()) },
+            // Between ten minutes and an hour: what takes longer is no matter of a night.
+            FailureMode::DeadCell => Mechanism::Fading { time_s: 600.0 * libm::exp(1.8 * random.unit()) },
             _ => Mechanism::Plain,
         };
         Failing { mode, onset_s, mechanism, held_code: None, random }
@@ -66,6 +66,15 @@ impl Failing {
         match self.mode {
             FailureMode::Drift { pct_span_per_h } => self.drift_pct(f64::from(pct_span_per_h) / 3600.0, now_s),
             FailureMode::Noise { pct_span } => f64::from(pct_span) * self.unrest(now_s),
+            _ => 0.0,
+        }
+    }
+
+    /// How far the zero has gone by now, % of span.
+    pub(crate) fn drifted_pct(&self, now_s: f64) -> f64 {
+        match (self.mode, self.mechanism) {
+            (FailureMode::Drift { .. }, Mechanism::Creep { at_pct, .. }) => at_pct,
+            (FailureMode::Drift { pct_span_per_h }, _) => f64::from(pct_span_per_h) / 3600.0 * (now_s - self.onset_s),
             _ => 0.0,
         }
     }

@@ -37,6 +37,11 @@ const GREASE_SETS_S: f64 = 45.0;
 /// Viscous drag of grease: force a speed, for each stroke of its static friction, s.
 const GREASE_DRAG_S: f64 = 30.0;
 
+/// Share of the grease's hold that is there after so long at rest.
+pub(crate) fn after_rest(rest_s: f64) -> f64 {
+    COULOMB_GREASE + (1.0 - COULOMB_GREASE) * rest_s / (rest_s + GREASE_SETS_S)
+}
+
 /// The moving float.
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Float {
@@ -52,8 +57,7 @@ pub(crate) struct Float {
 impl Float {
     /// Static friction now, strokes.
     pub(crate) fn static_friction(&self, guide: &Guide) -> f64 {
-        let set = COULOMB_GREASE + (1.0 - COULOMB_GREASE) * self.rest_s / (self.rest_s + GREASE_SETS_S);
-        guide.clean + guide.grease * set
+        guide.clean + guide.grease * after_rest(self.rest_s)
     }
 
     /// Goes on for `dt_s` towards the liquid's height, which rises at `rise_1_s`, all in strokes.

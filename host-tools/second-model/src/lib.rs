@@ -24,6 +24,7 @@ mod day;
 mod failing;
 mod float;
 pub mod gas;
+mod glimpse;
 mod pipe;
 mod plant;
 mod random;
@@ -37,5 +38,6 @@ mod valve;
 mod vault;
 mod wear;
 
-pub use airvalve_simulator::{Scenario, ScenarioError, Truth};
-pub use simulation::{Glimpse, Simulation, Tick};
+pub use airvalve_simulator::{Scenario, ScenarioError, Tick, Truth};
+pub use glimpse::Glimpse;
+pub use simulation::Simulation;

@@ -63,6 +63,13 @@ pub(crate) struct Pipe {
     wanders: [Wander; 2],
     wander_pa: f64,
     wander_deviation_pa: f64,
+    /// Where the pressure stands over the usual one, where that goes, and what is kept of the way in a sample.
+    shift_pa: f64,
+    shift_to_pa: f64,
+    shift_keep: f64,
+    usual_swing_pa: f64,
+    /// Rise of the next pump to start, over the usual one.
+    pub(crate) next_rise: f64,
     pub(crate) course: Course,
 }
 
@@ -92,6 +99,11 @@ impl Pipe {
             wanders: [Wander::new(120.0, period_s, &mut random), Wander::new(1800.0, period_s, &mut random)],
             wander_pa: 0.0,
             wander_deviation_pa: 1e3 * plant.pressure_wander_kpa,
+            shift_pa: 0.0,
+            shift_to_pa: 0.0,
+            shift_keep: 0.0,
+            usual_swing_pa: swing_pa,
+            next_rise: 1.0,
             course: Course::Full,
             random,
         }
@@ -104,6 +116,7 @@ impl Pipe {
             let both = 0.6 * fast.go_on(&mut self.random) + 0.8 * slow.go_on(&mut self.random);
             self.wander_pa = self.wander_deviation_pa * both;
         }
+        self.shift_pa = self.shift_to_pa + self.shift_keep * (self.shift_pa - self.shift_to_pa);
     }
 
     /// The source at a time, the pump's flow being `share` of its full one.
@@ -111,7 +124,11 @@ impl Pipe {
     pub(crate) fn source(&self, t_s: f64, share: f64) -> Source {
         match self.course {
             Course::Full => {
-                let level = self.static_pa + self.swing_pa * share * share + self.wander_pa + self.surge.at(t_s);
+                let level = self.static_pa
+                    + self.swing_pa * share * share
+                    + self.wander_pa
+                    + self.shift_pa
+                    + self.surge.at(t_s);
                 Source { pa: (level + self.head_pa).max(self.floor_pa), resistance: self.resistance, is_still: false }
             }
             Course::Draining { since_s, from_pa, drive_pa, fall_s, resistance, .. } => {
@@ -132,7 +149,13 @@ impl Pipe {
         self.surge.strike(t_s, amplitude_pa);
     }
 
+    /// The pressure goes to so much over the usual one.
+    pub(crate) fn shift(&mut self, by_pa: f64, fall_s: f64, period_s: f64) {
+        (self.shift_to_pa, self.shift_keep) = (by_pa, libm::exp(-period_s / fall_s));
+    }
+
     pub(crate) fn pump_starts(&mut self, t_s: f64) {
+        self.swing_pa = self.next_rise * self.usual_swing_pa;
         self.strike(t_s, self.start_surge_pa);
     }
 

@@ -10,7 +10,7 @@ use crate::{
     day,
     float::{Build, Float},
     gas::{CV_J_KG_K, GAS_J_KG_K, Gas, NORMAL_LITRE_KG, vapour_pressure_pa},
-    pipe::{Course, Pipe, WATER_KG_M3},
+    pipe::{Course, GRAVITY_M_S2, Pipe, WATER_KG_M3},
     random::Random,
     recorder::Recorder,
     slosh::{Mode, Surface},
@@ -46,7 +46,7 @@ pub(crate) struct Plant {
     pub(crate) fading_since_s: Option<f64>,
     ripple: f64,
     ripple_random: Random,
-    period_s: f64,
+    pub(crate) period_s: f64,
     pub(crate) t_s: f64,
     next_hour_s: f64,
     start_us: i64,
@@ -157,7 +157,7 @@ impl Plant {
     fn each_minute(&mut self) {
         let hour = day::hour_utc(self.start_us + (self.t_s * 1e6) as i64);
         self.station.set_hour(hour);
-        self.arrivals.set_hour(hour);
+        self.arrivals.set_hour(hour, self.t_s);
         self.vault.set_hour(hour);
         self.next_hour_s = self.t_s + Vault::MINUTE_S;
     }
@@ -199,7 +199,7 @@ impl Plant {
         let now = self.recorder.moment(self.t_s);
         self.recorder.pump.starts.push(now);
         self.pipe.pump_starts(self.t_s);
-        self.arrivals.pump_starts();
+        self.arrivals.pump_starts(self.t_s);
         self.shorten();
     }
 
@@ -242,6 +242,21 @@ impl Plant {
         self.move_seats();
         self.follow_course();
         self.record(&passed, dt_s);
+    }
+
+    /// What the chamber would have if nothing flowed up the riser, Pa gauge.
+    pub(crate) fn still_pa(&self) -> f64 {
+        let source = self.pipe.source(self.t_s, self.pump_share);
+        if source.is_still {
+            return self.last.chamber_pa;
+        }
+        source.pa - WATER_KG_M3 * GRAVITY_M_S2 * self.frame.head_m(self.body.air_m3).0
+    }
+
+    /// Dry air through shut release seats now, kg/s.
+    pub(crate) fn leak_kg_s(&self) -> f64 {
+        let (_, drive) = self.drive(self.period_s);
+        self.frame.leak_kg_s(&self.body, &drive)
     }
 
     /// What acts on the body over the next `dt_s`, and the pump's share at its end.

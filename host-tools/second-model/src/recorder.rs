@@ -306,12 +306,14 @@ impl Recorder {
     }
 
     /// Closes the books; what still goes on stays without an end.
-    pub(crate) fn finish(&mut self, arrived_nl: f64, held_nl: f64) -> AirTruth {
+    pub(crate) fn finish(&mut self, end_s: f64, arrived_nl: f64, held_nl: f64) -> AirTruth {
+        let end = self.moment(end_s);
         self.cycles.extend(self.cycle.take());
         self.events.drains.extend(self.drain.take());
         self.events.fills.extend(self.fill.take());
-        self.events.pockets.extend(self.pocket.take());
-        self.events.vacuums.extend(self.vacuum.take());
+        self.events.pockets.extend(self.pocket.take().filter(|pocket| end.0 - pocket.from.0 >= POCKET_US));
+        let is_long = |vacuum: &VacuumTruth| end.0 - vacuum.from.0 >= VACUUM_US;
+        self.events.vacuums.extend(self.vacuum.take().filter(is_long));
         self.air.by_hour.push(self.hour);
         self.air.arrived_nl = arrived_nl;
         self.air.held_at_end_nl = held_nl;

@@ -100,20 +100,39 @@ impl Sensing {
         fitted
     }
 
+    /// How far the zero of a transmitter that drifts has gone, either way, % of span.
+    pub(crate) fn drifted_pct(&self, now_s: f64) -> f64 {
+        let failing = self.active(now_s).map(|(_, failing)| failing.drifted_pct(now_s).abs());
+        failing.fold(0.0, f64::max)
+    }
+
+    /// What the odour cell still answers of what is there, 0 to 1.
+    pub(crate) fn cell_gain(&self, now_s: f64) -> f64 {
+        let cell = self.active(now_s).filter(|(channel, _)| *channel == Channel::Odour);
+        cell.fold(1.0, |least, (_, failing)| failing.gain(now_s).min(least))
+    }
+
+    fn active(&self, now_s: f64) -> impl Iterator<Item = (Channel, &Failing)> {
+        self.fitted.iter().flat_map(move |fitted| {
+            let active = fitted.failures.iter().filter(move |(fault, _)| is_active(fault, now_s));
+            active.map(|(_, failing)| (fitted.channel, failing))
+        })
+    }
+
     /// Takes a sample.
     pub(crate) fn sample(&mut self, quantities: &Quantities, air_c: f64, now_s: f64) {
         let warmer_k = air_c - self.set_at_c;
         for fitted in &mut self.fitted {
             let quantity = quantities.get(fitted.channel.index()).copied().unwrap_or(0.0);
-            let active = fitted
-                .failures
-                .iter_mut()
-                .rev()
-                .find(|(fault, _)| now_s >= fault.onset_s && fault.until_s.is_none_or(|until_s| now_s < until_s));
+            let active = fitted.failures.iter_mut().rev().find(|(fault, _)| is_active(fault, now_s));
             let failing = active.map(|(_, failing)| failing);
             self.codes.set(fitted.channel, fitted.transmitter.code(quantity, now_s, warmer_k, failing));
         }
     }
+}
+
+fn is_active(fault: &SensorFault, now_s: f64) -> bool {
+    now_s >= fault.onset_s && fault.until_s.is_none_or(|until_s| now_s < until_s)
 }
 
 /// The channel whose transmitter a channel reads.

@@ -5,59 +5,18 @@ use airvalve_sensors::{
     bus::{FIRST_CONVERTER_INPUTS, SECOND_CONVERTER_INPUTS},
 };
 use airvalve_simulator::{
-    Scenario, ScenarioError,
-    truth::{FaultTruth, Moment, SensorFaultTruth, SeverityPoint, Truth},
+    Scenario, ScenarioError, Tick,
+    truth::{FaultTruth, Moment, SensorFaultTruth, SeverityPoint, TrueValveTruth, Truth},
 };
 use airvalve_site::Site;
 
 use crate::{
     gas::NORMAL_LITRE_KG,
+    glimpse::Glimpse,
     plant::Plant,
     random::Random,
     sensing::{Quantities, Sensing},
-    valve::{SECOND, SMALL},
 };
-
-/// One output sample.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Tick {
-    /// Unix time on the device's clock, microseconds.
-    pub time_us: i64,
-    /// Contacts that are wired.
-    pub contacts: Contacts,
-    /// The sample is lost on its way: the device never sees it.
-    pub lost: bool,
-}
-
-/// The plant at one moment: for looking at, not for a detector.
-#[derive(Clone, Copy, Debug, PartialEq)]
-#[allow(missing_docs)] // the names carry the units
-pub struct Glimpse {
-    pub float_pct: f64,
-    /// Of the liquid: below 0 in the pipe, above 100 into the seal volume.
-    pub level_pct: f64,
-    /// How far the liquid stands over the waterline of the float at its place.
-    pub liquid_offset_pct: f64,
-    /// Static friction of the float at present, % of stroke; infinite when jammed.
-    pub friction_pct: f64,
-    pub chamber_kpa: f64,
-    pub line_kpa: f64,
-    pub odour_ppm: f64,
-    pub air_c: f64,
-    /// Of the cushion.
-    pub gas_c: f64,
-    pub air_l: f64,
-    /// Up the riser.
-    pub riser_l_s: f64,
-    pub held_nl: f64,
-    /// Free area of the small orifice over that of the clean one.
-    pub small_area_ratio: f64,
-    /// What the small orifice lets through when it is shut, share of its area.
-    pub small_leak_share: f64,
-    /// A release orifice stands open and air goes out through it; a leak is none.
-    pub is_releasing: bool,
-    pub is_pumping: bool,
-}
 
 /// A running simulation.
 ///
@@ -141,6 +100,11 @@ impl Simulation {
         self.sample_hz
     }
 
+    /// Time since the start, s.
+    pub fn now_s(&self) -> f64 {
+        self.plant.t_s
+    }
+
     /// Share of the scenario that is done, 0 to 1.
     pub fn progress(&self) -> f64 {
         self.next as f64 / self.samples as f64
@@ -163,31 +127,22 @@ impl Simulation {
 
     /// What the plant really does now.
     pub fn glimpse(&self) -> Glimpse {
-        let (plant, body) = (&self.plant, &self.plant.body);
-        let level = plant.frame.valve.level(body.air_m3);
-        let condition = &plant.wear.condition;
-        let is_jammed = body.float.jammed_at.is_some();
-        let friction = if is_jammed { f64::INFINITY } else { body.float.static_friction(&condition.guide) };
-        Glimpse {
-            float_pct: 100.0 * body.float.position,
-            level_pct: 100.0 * level,
-            liquid_offset_pct: 100.0 * (level + body.surface.height - body.float.position),
-            friction_pct: 100.0 * friction,
-            chamber_kpa: 1e-3 * plant.last.chamber_pa,
-            line_kpa: 1e-3 * plant.last.line_pa,
-            odour_ppm: plant.vault.near_ppm,
-            air_c: plant.vault.air_c,
-            gas_c: body.gas_k - 273.15,
-            air_l: 1e3 * body.air_m3,
-            riser_l_s: 1e3 * body.riser_m3_s,
-            held_nl: plant.held_kg() / NORMAL_LITRE_KG,
-            small_area_ratio: condition.passable[SMALL],
-            small_leak_share: condition.leak[SMALL],
-            is_releasing: [SMALL, SECOND]
-                .into_iter()
-                .any(|orifice| body.lift[orifice] > 0.0 && plant.last.out_kg[orifice] > 0.0),
-            is_pumping: plant.station.is_running,
-        }
+        Glimpse::of(&self.plant, &self.sensing)
+    }
+
+    /// What the valve really is.
+    pub fn true_valve(&self) -> &TrueValveTruth {
+        &self.plant.frame.valve.truth
+    }
+
+    /// Contacts that are wired, one bit a contact id.
+    pub fn contacts_fitted(&self) -> u8 {
+        self.scenario.contacts.iter().fold(0, |bits, contact| bits | (1 << *contact as u8))
+    }
+
+    /// Length and spacing of the bursts in which samples are taken, s; `None` when sampling is continuous.
+    pub fn burst_s(&self) -> Option<(f64, f64)> {
+        self.burst
     }
 
     /// Lets the plant run to the next sample; `None` at the end.
@@ -207,7 +162,10 @@ impl Simulation {
         let steps = &self.scenario.sampling.clock_steps;
         let set_by_s: f64 = steps.iter().filter(|(at_s, _)| now_s >= *at_s).map(|(_, by_s)| by_s).sum();
         let time_us = self.scenario.start_us + libm::rint((now_s + set_by_s) * 1e6) as i64;
-        Some(Tick { time_us, contacts: self.contacts(), lost: self.is_lost(now_s) })
+        let lost = self.is_lost(now_s);
+        let repeat_share = self.scenario.sampling.repeat_share;
+        let repeated = repeat_share > 0.0 && self.losses.unit() < repeat_share;
+        Some(Tick { time_us, contacts: self.contacts(), lost, repeated })
     }
 
     /// A converter that does not answer, or too late, costs the codes of its channels.
@@ -248,7 +206,7 @@ impl Simulation {
     pub fn finish(mut self) -> Truth {
         let end_s = self.next.saturating_sub(1) as f64 * self.period_s;
         let arrived_nl = self.plant.arrived_nl();
-        let air = self.plant.recorder.finish(arrived_nl, self.plant.held_kg() / NORMAL_LITRE_KG);
+        let air = self.plant.recorder.finish(end_s, arrived_nl, self.plant.held_kg() / NORMAL_LITRE_KG);
         let recorder = self.plant.recorder;
         let moment = |t_s: f64| recorder.moment(t_s);
         let until = |until_s: Option<f64>| until_s.filter(|until_s| *until_s <= end_s).map(moment);

@@ -27,6 +27,8 @@ pub(crate) struct Station {
     pub(crate) storm: f64,
     well_m3: f64,
     held_m3: f64,
+    /// Of the pump that the site names, and of the one that is in use.
+    usual_m3_s: f64,
     pump_m3_s: f64,
     /// What the pump gives when it runs: less while it fills the main.
     flow_m3_s: f64,
@@ -47,6 +49,7 @@ impl Station {
             storm: 1.0,
             well_m3,
             held_m3: 0.01 * pump.initial_level_pct * well_m3,
+            usual_m3_s: pump_m3_s,
             pump_m3_s,
             flow_m3_s: pump_m3_s,
             is_running: false,
@@ -92,6 +95,15 @@ impl Station {
     pub(crate) fn lock(&mut self) {
         self.is_locked = true;
         self.is_running = false;
+    }
+
+    /// Another pump, which makes so many times the usual rise of pressure: losses go with the square of the flow.
+    pub(crate) fn change_over(&mut self, factor: f64) {
+        let changed_m3_s = self.usual_m3_s * libm::sqrt(factor.max(0.01));
+        if self.flow_m3_s == self.pump_m3_s {
+            self.flow_m3_s = changed_m3_s;
+        }
+        self.pump_m3_s = changed_m3_s;
     }
 
     /// The pump fills the main: on, whatever the well says.

@@ -31,6 +31,7 @@ pub(crate) struct Vault {
     far_ppm: f64,
     pub(crate) water_m3: f64,
     pub(crate) is_cover_open: bool,
+    pub(crate) is_flooded: bool,
 }
 
 impl Vault {
@@ -59,6 +60,7 @@ impl Vault {
             far_ppm: 0.0,
             water_m3: 0.0,
             is_cover_open: false,
+            is_flooded: false,
             random,
         }
     }
@@ -95,7 +97,7 @@ impl Vault {
     /// Whether water stands over the contact on the floor.
     pub(crate) fn is_wet(&self) -> bool {
         const CONTACT_SHARE: f64 = 0.02;
-        self.water_m3 > CONTACT_SHARE * (self.near_m3 + self.far_m3)
+        self.is_flooded || self.water_m3 > CONTACT_SHARE * (self.near_m3 + self.far_m3)
     }
 }
 

@@ -1,6 +1,6 @@
 //! Air: gas law constants, flow through orifices both ways, volumes on the normal basis.
 
-use airvalve_site::model::OrificeFlow;
+use airvalve_site::{model::OrificeFlow, sharp_edge_coefficient};
 
 /// Gas constant of dry air, J/(kg K). Source: ISO 2533.
 pub const GAS_CONSTANT_J_KG_K: f64 = 287.053;
@@ -54,25 +54,6 @@ fn seventh_root(r: f64) -> f64 {
         y -= (y6 * y - r) / (7.0 * y6);
     }
     y
-}
-
-/// Discharge coefficient of a sharp-edged orifice for air by pressure ratio.
-///
-/// # Source
-/// Published: Perry's Chemical Engineers' Handbook, compressible flow through orifices; between its values on a line.
-pub fn sharp_edge_coefficient(ratio: f64) -> f64 {
-    const POINTS: [(f64, f64); 4] = [(0.24, 0.83), (0.36, 0.80), (0.53, 0.74), (0.95, 0.61)];
-    let mut before = POINTS[0];
-    if ratio <= before.0 {
-        return before.1;
-    }
-    for point in POINTS {
-        if ratio <= point.0 && point.0 > before.0 {
-            return before.1 + (point.1 - before.1) * (ratio - before.0) / (point.0 - before.0);
-        }
-        before = point;
-    }
-    before.1
 }
 
 /// A way for air through a seat.

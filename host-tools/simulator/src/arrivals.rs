@@ -21,6 +21,8 @@ pub(crate) struct Arrivals {
     start_spread: Relaxation,
     slug_spread: Relaxation,
     next_slug_s: f64,
+    /// Slugs of the train behind the last pump start that are still to come, and when the next does, s.
+    train: (f64, f64),
     /// Rate and end of pockets, kg/s and s.
     pockets: Vec<(f64, f64)>,
     random: Random,
@@ -36,6 +38,7 @@ impl Arrivals {
             start_spread: Relaxation::new(steps, settings.start_spread_s),
             slug_spread: Relaxation::new(steps, SLUG_S),
             next_slug_s: 0.0,
+            train: (0.0, f64::INFINITY),
             pockets: Vec::new(),
             random,
         };
@@ -48,17 +51,31 @@ impl Arrivals {
         self.next_slug_s += if per_s > 0.0 { self.random.exponential() / per_s } else { f64::INFINITY };
     }
 
-    pub(crate) fn every_minute(&mut self, unix_s: f64) {
+    pub(crate) fn every_minute(&mut self, unix_s: f64, now_s: f64) {
         let day = 1.0 + 0.01 * self.settings.day_swing_pct * day_wave(unix_s, 15.0);
-        self.base_kg_s = NORMAL_LITRE_KG / 3600.0 * self.settings.base_nl_h * day;
+        let trend = (1.0 + 0.01 * self.settings.trend_pct_d * now_s / 86_400.0).max(0.0);
+        self.base_kg_s = NORMAL_LITRE_KG / 3600.0 * self.settings.base_nl_h * day * trend;
     }
 
-    pub(crate) fn pump_started(&mut self) {
+    pub(crate) fn pump_started(&mut self, now_s: f64) {
+        if self.settings.train_slugs >= 1.0 {
+            self.train = (self.settings.train_slugs, now_s + self.settings.train_gap_s);
+        }
         self.after_start_kg += NORMAL_LITRE_KG * self.settings.start_nl;
     }
 
     pub(crate) fn pocket(&mut self, mass_kg: f64, spread_s: f64, now_s: f64) {
         self.pockets.push((mass_kg / spread_s, now_s + spread_s));
+    }
+
+    /// The next slug of a train is here; a main that is drained loses it.
+    fn take_train(&mut self, is_full: bool) {
+        let (left, at_s) = self.train;
+        if is_full {
+            self.of_slugs_kg += NORMAL_LITRE_KG * self.settings.slug_nl * self.random.exponential();
+        }
+        let next_s = if left > 1.0 { at_s + self.settings.train_gap_s } else { f64::INFINITY };
+        self.train = (left - 1.0, next_s);
     }
 
     /// Mass that arrives in a step, kg; `is_full` whether there is a flowing main at all.
@@ -67,6 +84,9 @@ impl Arrivals {
         while now_s >= self.next_slug_s {
             self.of_slugs_kg += NORMAL_LITRE_KG * self.settings.slug_nl * self.random.exponential();
             self.draw_slug();
+        }
+        if now_s >= self.train.1 {
+            self.take_train(is_full);
         }
         let mut mass_kg = 0.0;
         if !self.pockets.is_empty() {

@@ -86,8 +86,20 @@ pub(crate) const FAULT_KINDS: &[&str] = &[
 ];
 pub(crate) const SENSOR_FAULT_KINDS: &[&str] =
     &["wire-break", "short", "saturated", "flat-line", "drift", "noise", "dead-cell", "missing"];
-pub(crate) const EVENT_KINDS: &[&str] =
-    &["pocket", "drain-down", "refill", "burst", "pump-trip", "storm", "quiet", "isolation", "cover-open"];
+pub(crate) const EVENT_KINDS: &[&str] = &[
+    "pocket",
+    "drain-down",
+    "refill",
+    "burst",
+    "pump-trip",
+    "storm",
+    "quiet",
+    "isolation",
+    "cover-open",
+    "flood",
+    "change-over",
+    "pressure-shift",
+];
 pub(crate) const CHANNEL_NAMES: &[&str] = &[
     "float_pct",
     "pressure_kpa",
@@ -144,6 +156,9 @@ pub(crate) const KEYS: &[Key] = &[
     key("air", "day_swing_pct", number(0.0, 100.0, "%"), Number(30.0), "Swing of the base over the day, greatest in the afternoon (15 h UTC)."),
     key("air", "slugs_per_day", number(0.0, 10_000.0, "1/d"), Number(12.0), "Slugs of air, at random."),
     key("air", "slug_nl", number(0.0, 100_000.0, "NL"), Number(1.5), "Mean size of a slug, exponentially distributed."),
+    key("air", "trend_pct_d", number(-50.0, 50.0, "%/d"), Number(0.0), "Change of the base over the days, as by the season; never below nothing."),
+    key("air", "train_slugs", number(0.0, 50.0, ""), Number(0.0), "Slugs that each pump start brings, one after another; whole."),
+    key("air", "train_gap_s", number(1.0, 3600.0, "s"), Number(40.0), "Time from one slug of such a train to the next."),
     key("air", "edge_pct", number(0.0, 100.0, "%"), Number(50.0), "How sharp the release orifice's edge is: at 100 its coefficient follows the pressure ratio fully."),
     key("air", "is_moist", Flag, Word("true"), "Whether the air is saturated with water."),
     key("vault", "gas_h2s_ppm", number(0.0, 10_000.0, "ppm"), Otherwise("250, clean water 0"), "Hydrogen sulphide in the gas that the valve releases."),
@@ -188,10 +203,11 @@ pub(crate) const KEYS: &[Key] = &[
     key("event[]", "spread_s", number(0.1, 100_000.0, "s"), Number(30.0), "Of a pocket: the time in which it arrives."),
     key("event[]", "flow_l_s", number(0.01, 20_000.0, "L/s"), Otherwise("by kind, below"), "Of drain-down, burst: flow away from the high point; of refill: flow that fills it."),
     key("event[]", "drive_kpa", number(1.0, 95.0, "kPa"), Number(50.0), "Of drain-down, burst: the deepest vacuum that the falling column can draw."),
-    key("event[]", "fall_s", number(0.1, 10_000.0, "s"), Otherwise("by kind, below"), "Of drain-down, burst: time constant of the pressure's fall."),
+    key("event[]", "fall_s", number(0.1, 100_000.0, "s"), Otherwise("by kind, below"), "Of drain-down, burst: time constant of the pressure's fall; of pressure-shift: of its going and coming back."),
     key("event[]", "refill_after_h", number(0.0, 10_000.0, "h"), Otherwise("no refill"), "Of drain-down, burst: when filling begins again, counted from the beginning of the event."),
     key("event[]", "refill_flow_l_s", number(0.01, 20_000.0, "L/s"), Otherwise("0.5 of the site's flow"), "Of drain-down, burst: flow that fills the high point."),
-    key("event[]", "factor", number(0.0, 100.0, ""), Otherwise("storm 4, quiet 0.1"), "Of storm and quiet: inflow times this."),
+    key("event[]", "factor", number(0.0, 100.0, ""), Otherwise("storm 4, quiet 0.1, change-over 0.8"), "Of storm and quiet: inflow times this; of change-over: the pump's rise of pressure times this, at most 3, from its next start on."),
+    key("event[]", "by_kpa", number(-1000.0, 1000.0, "kPa"), Otherwise("must be given"), "Of pressure-shift: how far the main's pressure goes."),
     key("event[]", "surge_kpa", number(0.0, 3000.0, "kPa"), Otherwise("0.9 of working"), "Of a pump trip: first amplitude of the oscillation."),
     key("bus_fault[]", "kind", OneOf(&["nack", "stuck", "late"]), Required, "A converter that refuses, a bus that hangs, a converter whose clock is slow."),
     key("bus_fault[]", "onset", When, Number(0.0), "When it begins."),
@@ -199,6 +215,7 @@ pub(crate) const KEYS: &[Key] = &[
     key("bus_fault[]", "share", number(0.0, 1.0, ""), Number(1.0), "Share of the samples that it hits."),
     key("bus_fault[]", "converter", OneOf(&["first", "second", "both"]), Word("both"), "Which converter."),
     key("sampling", "loss_pct", number(0.0, 100.0, "%"), Number(0.0), "Samples that are lost, at random."),
+    key("sampling", "repeat_pct", number(0.0, 100.0, "%"), Number(0.0), "Samples that come twice, at random."),
     key("sampling", "burst_s", number(1.0, 3600.0, "s"), Otherwise("the site's"), "Length of a burst; with `every_s`."),
     key("sampling", "every_s", number(2.0, 86_400.0, "s"), Otherwise("the site's"), "From the start of one burst to the next; with `burst_s`."),
     key("gap[]", "from", When, Required, "From here every sample is lost …"),

@@ -194,6 +194,9 @@ fn air(section: &Section<'_>) -> Result<Air, ScenarioError> {
         day_swing_pct: section.number_or_preset("day_swing_pct")?,
         slugs_per_day: section.number_or_preset("slugs_per_day")?,
         slug_nl: section.number_or_preset("slug_nl")?,
+        trend_pct_d: section.number_or_preset("trend_pct_d")?,
+        train_slugs: libm::floor(section.number_or_preset("train_slugs")?),
+        train_gap_s: section.number_or_preset("train_gap_s")?,
         edge_pct: section.number_or_preset("edge_pct")?,
         is_moist: section.flag("is_moist")?,
     })
@@ -302,6 +305,20 @@ fn event(section: &Section<'_>, clock: &Clock) -> Result<Event, ScenarioError> {
         "storm" => inflow(4.0)?,
         "quiet" => inflow(0.1)?,
         "isolation" => Happening::Isolation { duration_s: duration_s(2.0)? },
+        "flood" => Happening::Flood { duration_s: duration_s(6.0)? },
+        "change-over" => Happening::ChangeOver {
+            duration_s: duration_s(12.0)?,
+            factor: section.number("factor")?.unwrap_or(0.8).min(3.0),
+        },
+        "pressure-shift" => Happening::PressureShift {
+            duration_s: duration_s(2.0)?,
+            by_kpa: section.number("by_kpa")?.ok_or_else(|| {
+                section
+                    .place("by_kpa")
+                    .contradiction("not given".to_owned(), "a pressure-shift must say how far it goes")
+            })?,
+            fall_s: section.number("fall_s")?.unwrap_or(10.0),
+        },
         _ => Happening::CoverOpen { duration_s: duration_s(0.5)? },
     };
     Ok(Event { at_s: clock.seconds(section, "at")?.unwrap_or(0.0), what, place: section.place("kind") })
@@ -351,6 +368,7 @@ fn sampling(reader: &Reader<'_>, clock: &Clock) -> Result<Sampling, ScenarioErro
     };
     Ok(Sampling {
         loss_share: 0.01 * section.number_or_preset("loss_pct")?,
+        repeat_share: 0.01 * section.number_or_preset("repeat_pct")?,
         burst,
         gaps: all(reader, "gap[]", |section| gap(section, clock))?,
         clock_steps: all(reader, "clock_step[]", |section| {

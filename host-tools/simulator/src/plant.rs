@@ -50,6 +50,7 @@ pub(crate) struct Plant {
     timetable: Timetable,
     is_isolated: bool,
     pub(crate) cover_is_open: bool,
+    is_flooded: bool,
     usual_changes_per_s: f64,
     temperature_swing_c: f64,
     water_c: f64,
@@ -93,6 +94,7 @@ impl Plant {
             timetable,
             is_isolated: false,
             cover_is_open: false,
+            is_flooded: false,
             usual_changes_per_s: site.vault.air_changes_per_h / 3600.0,
             temperature_swing_c: scenario.vault.temperature_swing_c,
             water_c: site.water.temperature_c,
@@ -220,7 +222,7 @@ impl Plant {
     }
 
     fn note_start(&mut self) {
-        self.arrivals.pump_started();
+        self.arrivals.pump_started(self.now_s);
         let at = self.recorder.moment(self.now_s);
         self.recorder.pump.starts.push(at);
     }
@@ -279,6 +281,12 @@ impl Plant {
             Action::ReleasePump => self.station.is_locked = self.main.state != MainState::Full,
             Action::InflowFactor(factor) => self.station.factor = factor,
             Action::Isolate(is_shut) => self.isolate(is_shut),
+            Action::Flood(is_flooded) => self.is_flooded = is_flooded,
+            Action::Rise(factor) => {
+                self.main.change_over(factor);
+                self.station.change_over(factor);
+            }
+            Action::Shift { by_pa, fall_s } => self.main.shift(by_pa, Relaxation::new(&self.steps, fall_s)),
             Action::Cover(is_open) => {
                 self.cover_is_open = is_open;
                 self.vault.changes_per_s = if is_open {
@@ -306,7 +314,7 @@ impl Plant {
         let unix_s = self.start_unix_s + self.now_s;
         self.station.every_minute(unix_s, &mut self.weather);
         self.main.every_minute(&mut self.weather);
-        self.arrivals.every_minute(unix_s);
+        self.arrivals.every_minute(unix_s, self.now_s);
         let day = day_wave(unix_s, 15.0);
         self.body.vault_k = 273.15 + self.water_c + self.temperature_swing_c * day;
     }
@@ -341,7 +349,7 @@ impl Plant {
     }
 
     pub(crate) fn has_vault_water(&self) -> bool {
-        self.vault.water_m3 > WATER_CONTACT_M3
+        self.is_flooded || self.vault.water_m3 > WATER_CONTACT_M3
     }
 
     pub(crate) fn is_pumping(&self) -> bool {

@@ -192,12 +192,13 @@ impl Recorder {
             let spell = self.vacuum.get_or_insert(Spell { from_s: t, extreme: gauge_pa });
             spell.extreme = spell.extreme.min(gauge_pa);
         } else if let Some(spell) = self.vacuum.take() {
-            self.close_vacuum(spell, Some(t));
+            self.close_vacuum(spell, Some(t), t);
         }
     }
 
-    fn close_vacuum(&mut self, spell: Spell, to_s: Option<f64>) {
-        if to_s.is_none_or(|to_s| to_s - spell.from_s >= VACUUM_S) {
+    /// `to_s` is its end, none where it goes on at the end of the data; it has lasted until `last_s`.
+    fn close_vacuum(&mut self, spell: Spell, to_s: Option<f64>, last_s: f64) {
+        if last_s - spell.from_s >= VACUUM_S {
             let vacuum = VacuumTruth {
                 from: self.moment(spell.from_s),
                 to: to_s.map(|to_s| self.moment(to_s)),
@@ -326,7 +327,7 @@ impl Recorder {
             self.close_cycle(cycle, None, body);
         }
         if let Some(spell) = self.vacuum.take() {
-            self.close_vacuum(spell, None);
+            self.close_vacuum(spell, None, t);
         }
         if let Some(spell) = self.pocket.take() {
             self.close_pocket(spell, None);

@@ -87,6 +87,9 @@ pub struct Air {
     pub day_swing_pct: f64,
     pub slugs_per_day: f64,
     pub slug_nl: f64,
+    pub trend_pct_d: f64,
+    pub train_slugs: f64,
+    pub train_gap_s: f64,
     pub edge_pct: f64,
     pub is_moist: bool,
 }
@@ -215,6 +218,20 @@ pub enum Happening {
     CoverOpen {
         duration_s: f64,
     },
+    Flood {
+        duration_s: f64,
+    },
+    /// Another pump, which raises the pressure by so much more or less.
+    ChangeOver {
+        duration_s: f64,
+        factor: f64,
+    },
+    /// The main's pressure stands higher or lower: another level, a burst far away.
+    PressureShift {
+        duration_s: f64,
+        by_kpa: f64,
+        fall_s: f64,
+    },
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -237,6 +254,7 @@ pub struct BusFault {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Sampling {
     pub loss_share: f64,
+    pub repeat_share: f64,
     /// Length and spacing of bursts, s.
     pub burst: Option<(f64, f64)>,
     pub gaps: Vec<(f64, f64)>,

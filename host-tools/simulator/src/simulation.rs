@@ -2,10 +2,9 @@
 
 use airvalve_sensors::{CHANNELS, Channels, Contact, Contacts};
 use airvalve_site::Site;
-use embedded_hal::delay::DelayNs;
 
 use crate::{
-    bus::SensorBus,
+    bus::{BusDelay, SensorBus},
     deviations::Deviations,
     plant::Plant,
     random::{Gaussian, Random},
@@ -24,6 +23,8 @@ pub struct Tick {
     pub contacts: Contacts,
     /// The sample is lost on its way: the device never sees it.
     pub lost: bool,
+    /// It comes twice.
+    pub repeated: bool,
 }
 
 /// A running simulation.
@@ -103,7 +104,7 @@ impl Simulation {
     }
 
     /// What lets the time of the bus pass.
-    pub fn delay(&self) -> impl DelayNs + use<> {
+    pub fn delay(&self) -> BusDelay {
         self.bus.delay()
     }
 
@@ -125,6 +126,11 @@ impl Simulation {
     /// Samples a second.
     pub fn sample_hz(&self) -> f64 {
         self.sample_hz
+    }
+
+    /// Time since the start, s.
+    pub fn now_s(&self) -> f64 {
+        self.plant.now_s
     }
 
     /// Share of the scenario that is done, 0 to 1.
@@ -240,6 +246,7 @@ impl Simulation {
             time_us: self.plant.recorder.moment(t).0 + libm::rint(1e6 * set_by_s) as i64,
             contacts: self.contacts(),
             lost: is_in_gap || is_lost,
+            repeated: sampling.repeat_share > 0.0 && self.losses.uniform() < sampling.repeat_share,
         }
     }
 

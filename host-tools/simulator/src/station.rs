@@ -36,6 +36,8 @@ pub(crate) struct Station {
     /// Inflow times this: storm or quiet.
     pub(crate) factor: f64,
     pub(crate) is_pumping: bool,
+    /// What the pump gives of its own; another pump gives more or less.
+    usual_m3_s: f64,
     /// The pump may not run: main drained, or tripped.
     pub(crate) is_locked: bool,
 }
@@ -54,6 +56,7 @@ impl Station {
             noise: 0.0,
             inflow_m3_s: 0.0,
             pumped_m3_s: flow_m3_s,
+            usual_m3_s: flow_m3_s,
             factor: 1.0,
             is_pumping: false,
             is_locked: false,
@@ -90,6 +93,11 @@ impl Station {
         let has_switched = wanted != self.is_pumping;
         self.is_pumping = wanted;
         has_switched
+    }
+
+    /// Another pump, which raises the main's pressure by so many times the usual: losses go with the square of the flow.
+    pub(crate) fn change_over(&mut self, factor: f64) {
+        self.pumped_m3_s = self.usual_m3_s * factor.max(0.01).sqrt();
     }
 
     /// Stops the pump and keeps it from starting.
@@ -157,6 +165,13 @@ pub(crate) struct RisingMain {
     wander_pa: f64,
     wander_at: f64,
     wander_deviation_pa: f64,
+    /// Where the pressure stands over the usual one, where that goes, and how fast, Pa.
+    shift_pa: f64,
+    shift_to_pa: f64,
+    shift_pace: Option<Relaxation>,
+    /// Rise that the next pump to start makes, Pa.
+    next_rise_pa: f64,
+    rise_pa: f64,
     pub(crate) pressure_pa: f64,
 }
 
@@ -194,6 +209,11 @@ impl RisingMain {
             wander_pa: 0.0,
             wander_at: 0.0,
             wander_deviation_pa: 1e3 * plant.pressure_wander_kpa,
+            shift_pa: 0.0,
+            shift_to_pa: 0.0,
+            shift_pace: None,
+            next_rise_pa: 1e3 * (site.line.working_kpa - site.line.static_kpa),
+            rise_pa: 1e3 * (site.line.working_kpa - site.line.static_kpa),
             pressure_pa: static_pa,
         }
     }
@@ -223,12 +243,26 @@ impl RisingMain {
             return;
         }
         if is_pumping {
+            if self.next_rise_pa != self.working_pa - self.static_pa {
+                self.working_pa = self.static_pa + self.next_rise_pa;
+            }
             self.fall = self.start.clone();
             self.move_to(self.working_pa, self.start_surge_pa);
         } else {
             self.fall = self.stop.clone();
             self.move_to(self.static_pa, -self.stop_surge_pa);
         }
+    }
+
+    /// Another pump takes over at the next start, with so many times the usual rise.
+    pub(crate) fn change_over(&mut self, factor: f64) {
+        self.next_rise_pa = factor * self.rise_pa;
+    }
+
+    /// The pressure goes to so much over the usual one.
+    pub(crate) fn shift(&mut self, by_pa: f64, pace: Relaxation) {
+        self.shift_to_pa = by_pa;
+        self.shift_pace = Some(pace);
     }
 
     /// The pump stops at once, with a surge of its own.
@@ -271,6 +305,10 @@ impl RisingMain {
     pub(crate) fn advance(&mut self, dt: f64, level: usize) {
         self.wander_at = (self.wander_at + dt / MINUTE_S).min(1.0);
         self.wander_pa = self.wander.0 + (self.wander.1 - self.wander.0) * self.wander_at;
+        if let Some(pace) = &self.shift_pace {
+            self.shift_pa += pace.gone[level] * (self.shift_to_pa - self.shift_pa);
+            self.wander_pa += self.shift_pa;
+        }
         if self.is_moving() {
             self.departure_pa *= self.fall.left[level];
             let (re, im) = self.oscillation;

@@ -10,14 +10,35 @@ use crate::{
 /// What is done to the plant at one moment.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) enum Action {
-    Pocket { volume_m3: f64, spread_s: f64 },
-    Drain { is_burst: bool, flow_m3_s: f64, drive_pa: f64, fall_s: f64, volume_m3: f64 },
-    Fill { flow_m3_s: f64 },
-    Trip { surge_kpa: Option<f64> },
+    Pocket {
+        volume_m3: f64,
+        spread_s: f64,
+    },
+    Drain {
+        is_burst: bool,
+        flow_m3_s: f64,
+        drive_pa: f64,
+        fall_s: f64,
+        volume_m3: f64,
+    },
+    Fill {
+        flow_m3_s: f64,
+    },
+    Trip {
+        surge_kpa: Option<f64>,
+    },
     ReleasePump,
     InflowFactor(f64),
     Isolate(bool),
     Cover(bool),
+    Flood(bool),
+    /// The rise of the pressure that the pump makes, from its next start on, over the usual one.
+    Rise(f64),
+    /// Where the main's pressure goes, over the usual one, and how fast.
+    Shift {
+        by_pa: f64,
+        fall_s: f64,
+    },
 }
 
 #[derive(Clone, Debug)]
@@ -93,6 +114,12 @@ fn actions_of(event: &Event, site: &Site) -> Vec<(f64, Action)> {
             spell(duration_s, Action::InflowFactor(factor), Action::InflowFactor(1.0))
         }
         Happening::Isolation { duration_s } => spell(duration_s, Action::Isolate(true), Action::Isolate(false)),
+        Happening::Flood { duration_s } => spell(duration_s, Action::Flood(true), Action::Flood(false)),
+        Happening::ChangeOver { duration_s, factor } => spell(duration_s, Action::Rise(factor), Action::Rise(1.0)),
+        Happening::PressureShift { duration_s, by_kpa, fall_s } => {
+            let shift = |by_kpa: f64| Action::Shift { by_pa: 1e3 * by_kpa, fall_s };
+            spell(duration_s, shift(by_kpa), shift(0.0))
+        }
         Happening::CoverOpen { duration_s } => spell(duration_s, Action::Cover(true), Action::Cover(false)),
     }
 }

@@ -30,7 +30,7 @@ fn an_unknown_key_is_refused_with_those_that_are_known() {
     let message = refused("site = \"v.toml\"\n[sampling]\nloss = 3");
     assert_eq!(
         message,
-        "a.toml:3: `sampling.loss` is unknown (known here: loss_pct, burst_s, every_s); correct or remove it"
+        "a.toml:3: `sampling.loss` is unknown (known here: loss_pct, repeat_pct, burst_s, every_s); correct or remove it"
     );
     assert!(refused("site = \"v.toml\"\n[pumps]\n").starts_with("a.toml:2: `pumps` is unknown (known here: [plant]"));
     assert!(refused("site = \"v.toml\"\n[fault]\nkind = \"heavy\"").starts_with("a.toml:2: `fault` is unknown"));

@@ -4,11 +4,33 @@ use airvalve_monitor::airflow::{CRITICAL_RATIO, NORMAL_DENSITY_KG_M3, Orifice};
 
 use crate::model::{OrificeFlow, Site};
 
-/// Discharge coefficient of a sharp edge over pressure ratio p2/p1, relative to one another.
+/// Coefficients of a sharp edge over pressure ratio p2/p1. Source: at [`sharp_edge_coefficient`].
+const SHARP_EDGE: [(f64, f64); 4] = [(0.24, 0.83), (0.36, 0.80), (0.53, 0.74), (0.95, 0.61)];
+
+/// Discharge coefficient of a sharp-edged orifice for air, by pressure ratio p2/p1: on a line between the values of the
+/// table, level beyond them.
 ///
 /// # Source
-/// Perry's Chemical Engineers' Handbook (from memory): 0.61 at p2/p1 = 0.95, 0.74 at 0.53, 0.80 at 0.36, 0.83 at 0.24.
-const SHARP_EDGE: [(f64, f64); 4] = [(0.24, 0.83), (0.36, 0.80), (0.53, 0.74), (0.95, 0.61)];
+/// Published: Perry's Chemical Engineers' Handbook: 0.61 at p2/p1 = 0.95, 0.74 at 0.53, 0.80 at 0.36, 0.83 at 0.24.
+///
+/// # Example
+/// ```
+/// # use airvalve_site::sharp_edge_coefficient;
+/// assert!((sharp_edge_coefficient(0.74) - 0.675).abs() < 1e-12);
+/// ```
+pub fn sharp_edge_coefficient(ratio: f64) -> f64 {
+    let [mut before, ..] = SHARP_EDGE;
+    if ratio <= before.0 {
+        return before.1;
+    }
+    for point in SHARP_EDGE {
+        if ratio <= point.0 && point.0 > before.0 {
+            return before.1 + (point.1 - before.1) * (ratio - before.0) / (point.0 - before.0);
+        }
+        before = point;
+    }
+    before.1
+}
 
 /// Air that leaves a space through an orifice.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -25,7 +47,8 @@ impl Site {
         match *flow {
             OrificeFlow::Coefficient { diameter_mm, discharge_coefficient, reference_ratio } => {
                 let working_ratio = self.p_atm_kpa / (self.p_atm_kpa + self.line.working_kpa);
-                let carried = reference_ratio.map_or(1.0, |ratio| sharp_edge(working_ratio) / sharp_edge(ratio));
+                let carried = reference_ratio
+                    .map_or(1.0, |ratio| sharp_edge_coefficient(working_ratio) / sharp_edge_coefficient(ratio));
                 round(diameter_mm, discharge_coefficient * carried)
             }
             OrificeFlow::Conductance { sonic_conductance_dm3_s_bar, critical_ratio } => Orifice::Conductance {
@@ -56,15 +79,6 @@ pub(crate) fn steady(orifice: Orifice, upstream_kpa: f64, downstream_kpa: f64, t
     }
 }
 
-/// Coefficient of a sharp edge, linear between the rows of the table and level beyond them.
-fn sharp_edge(ratio: f64) -> f64 {
-    let [(_, first), ..] = SHARP_EDGE;
-    let pairs = SHARP_EDGE.iter().zip(SHARP_EDGE.iter().skip(1));
-    pairs.fold(first, |coefficient, ((low, at_low), (high, at_high))| {
-        coefficient + (ratio.clamp(*low, *high) - low) / (high - low) * (at_high - at_low)
-    })
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -72,10 +86,10 @@ mod tests {
     #[test]
     fn a_sharp_edge_follows_its_table_and_stays_level_beyond() {
         for (ratio, coefficient) in SHARP_EDGE {
-            assert!((sharp_edge(ratio) - coefficient).abs() < 1e-12, "{ratio}");
+            assert!((sharp_edge_coefficient(ratio) - coefficient).abs() < 1e-12, "{ratio}");
         }
-        assert!((sharp_edge(0.74) - 0.675).abs() < 1e-12);
-        assert_eq!((sharp_edge(0.0), sharp_edge(0.1)), (0.83, 0.83));
-        assert!((sharp_edge(1.0) - 0.61).abs() < 1e-12);
+        assert!((sharp_edge_coefficient(0.74) - 0.675).abs() < 1e-12);
+        assert_eq!((sharp_edge_coefficient(0.0), sharp_edge_coefficient(0.1)), (0.83, 0.83));
+        assert!((sharp_edge_coefficient(1.0) - 0.61).abs() < 1e-12);
     }
 }

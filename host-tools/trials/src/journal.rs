@@ -49,7 +49,7 @@ impl Journal {
     /// [`JournalError`] when the file is something else or was made otherwise.
     pub fn open(file: &Path, settings_digest: u32) -> Result<Journal, JournalError> {
         let io_error = |source| JournalError::Io { file: file.to_owned(), source };
-        let wanted = Header { program: program_digest(), settings_digest: format!("{settings_digest:08x}") };
+        let wanted = Header { program: build_digest(), settings_digest: format!("{settings_digest:08x}") };
         let opened = OpenOptions::new().read(true).append(true).create(true).open(file);
         let mut out = opened.map_err(io_error)?;
         let (outcomes, whole_bytes) = read(file, &out, &wanted)?;
@@ -78,7 +78,7 @@ impl Journal {
 }
 
 /// Of the running program's file: another build may judge otherwise, whatever its version says.
-fn program_digest() -> String {
+pub fn build_digest() -> String {
     let bytes = std::env::current_exe().and_then(std::fs::read);
     let mut hasher = DefaultHasher::new();
     // A program that cannot read itself is known by its version.

@@ -4,7 +4,7 @@ use airvalve_monitor::Fault;
 use airvalve_sensors::Channel;
 
 use crate::{
-    case::{CaseId, Subject},
+    case::{Ailing, CaseId, Subject},
     play::{Outcome, Raised},
 };
 
@@ -81,13 +81,20 @@ pub(crate) fn judge(outcome: &Outcome) -> Option<Judged> {
 /// The fault-free time of a simulated case: all of it, or until the onset.
 pub(crate) fn fault_free(outcome: &Outcome) -> FaultFree {
     let length_s = outcome.onset_s.unwrap_or(outcome.length_s);
-    let alarms = outcome.alarms.iter().filter(|alarm| alarm.raised_s < length_s);
+    let alarms = outcome.alarms.iter().filter(|alarm| alarm.raised_s < length_s && !is_of_ailing(alarm, outcome));
     FaultFree {
         name: outcome.case.clone(),
         length_s,
         alarms: alarms.map(|alarm| (alarm.fault.clone(), alarm.raised_s)).collect(),
         traits: outcome.traits.clone(),
     }
+}
+
+/// Whether an alarm is for a sensor that really ails: it is right, on a channel that failed before it.
+fn is_of_ailing(alarm: &Raised, outcome: &Outcome) -> bool {
+    let ails =
+        |ailing: &Ailing| alarm.channel.as_deref() == Some(ailing.channel.as_str()) && alarm.raised_s >= ailing.since_s;
+    outcome.ailing.as_ref().is_some_and(ails)
 }
 
 fn after_onset(outcome: &Outcome) -> impl Iterator<Item = &Raised> {
@@ -129,11 +136,12 @@ mod tests {
     /// A float jammed at 3 h, known at 4 h, to be found until 5 h.
     fn jammed_low(alarms: Vec<Raised>) -> Outcome {
         Outcome {
-            case: "judging-jammed-low-0003".to_owned(),
+            case: "judging-first-jammed-low-0003".to_owned(),
             length_s: 12.0 * 3600.0,
             onset_s: Some(3.0 * 3600.0),
             shown: Some(Shown { complete_s: 4.0 * 3600.0, deadline_s: 5.0 * 3600.0 }),
             channel: None,
+            ailing: None,
             has_odour: true,
             alarms,
             traits: Vec::new(),
@@ -155,6 +163,23 @@ mod tests {
         assert_eq!(judge(&outcome).unwrap().verdict, Verdict::Missed);
         let free = fault_free(&outcome);
         assert_eq!((free.length_s, free.alarms.len()), (3.0 * 3600.0, 1));
+    }
+
+    #[test]
+    fn an_alarm_for_a_sensor_that_ails_is_right_and_one_for_the_valve_is_not() {
+        let on = |channel: Option<&str>, hours| Raised {
+            channel: channel.map(str::to_owned),
+            ..raised(Fault::DeadCell, hours, &[])
+        };
+        let outcome = Outcome {
+            case: "judging-first-fault-free-0001".to_owned(),
+            onset_s: None,
+            shown: None,
+            ailing: Some(Ailing { channel: "odour_ppm".to_owned(), since_s: 5.0 * 3600.0 }),
+            ..jammed_low(vec![on(Some("odour_ppm"), 4.0), on(Some("odour_ppm"), 6.0), on(None, 7.0)])
+        };
+        let times: Vec<f64> = fault_free(&outcome).alarms.iter().map(|(_, raised_s)| raised_s / 3600.0).collect();
+        assert_eq!(times, [4.0, 7.0]);
     }
 
     #[test]
@@ -183,7 +208,7 @@ mod tests {
     #[test]
     fn a_sensor_fault_must_name_its_channel() {
         let on = |channel: &str| Outcome {
-            case: "judging-short-0001".to_owned(),
+            case: "judging-first-short-0001".to_owned(),
             channel: Some("float_pct".to_owned()),
             ..jammed_low(vec![Raised { channel: Some(channel.to_owned()), ..raised(Fault::Short, 4.5, &[]) }])
         };

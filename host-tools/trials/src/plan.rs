@@ -2,7 +2,10 @@
 
 use airvalve_monitor::{AlarmKind, Fault};
 
-use crate::case::{CaseId, Set, Subject};
+use crate::{
+    case::{CaseId, Set, Subject},
+    model::Model,
+};
 
 /// How much an evaluation plays.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -21,7 +24,7 @@ impl Size {
 }
 
 /// The cases of an evaluation, those that take long first so that all cores end together.
-pub fn plan(set: Set, size: Size, only: Option<Subject>) -> Vec<CaseId> {
+pub fn plan(set: Set, model: Model, size: Size, only: Option<Subject>) -> Vec<CaseId> {
     let mut subjects: Vec<Subject> =
         Subject::all().filter(|subject| only.is_none_or(|only| only == *subject)).collect();
     let is_long = |subject: &Subject| match subject {
@@ -31,7 +34,7 @@ pub fn plan(set: Set, size: Size, only: Option<Subject>) -> Vec<CaseId> {
     subjects.sort_by_key(|subject| !is_long(subject));
     let cases = |subject: Subject| {
         let count = if subject == Subject::FaultFree { size.fault_free_runs } else { size.cases };
-        (0..count).map(move |number| CaseId::new(set, subject, number))
+        (0..count).map(move |number| CaseId::new(set, model, subject, number))
     };
     subjects.into_iter().flat_map(cases).collect()
 }

@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 
 use crate::{
     draw::{Draw, rounded},
-    valve::Valve,
+    valve::{SHARE_OF_CAPACITY, Valve},
 };
 
 /// The plant of a valve: the tables of its scenario, and what is fitted.
@@ -14,6 +14,16 @@ pub(crate) struct Plant {
     pub(crate) contacts: Vec<&'static str>,
     /// Mean arrival of air, NL/h.
     pub(crate) arrival_nl_h: f64,
+    /// What a person would say about it in a few words.
+    pub(crate) traits: Vec<String>,
+}
+
+/// What sort of plant is wanted.
+#[derive(Clone, Copy)]
+pub(crate) struct Kind {
+    pub(crate) least_cycles_per_h: f64,
+    /// The zero of the float's transmitter may be off by twice its accuracy.
+    pub(crate) may_have_float_zero: bool,
 }
 
 /// How the station pumps.
@@ -24,13 +34,20 @@ struct Pumping {
 }
 
 impl Plant {
-    pub(crate) fn draw(draw: &mut Draw, valve: &Valve, least_cycles_per_h: f64) -> Plant {
+    pub(crate) fn draw(draw: &mut Draw, valve: &Valve, kind: Kind) -> Plant {
         let mut tables = String::new();
         let pumping = station(draw, valve, &mut tables);
-        let arrival_nl_h = air(draw, valve, &pumping, least_cycles_per_h, &mut tables);
+        let mut traits = Vec::new();
+        let arrival_nl_h = air(draw, valve, &pumping, kind.least_cycles_per_h, &mut tables, &mut traits);
         surroundings(draw, valve, &mut tables);
+        if kind.may_have_float_zero && draw.chance(0.2) {
+            let zero_pct = draw.pick(2.0, &[-2.0]);
+            let key = format!("[true_valve]\nfloat_zero_pct_span = {zero_pct:?}\n");
+            tables = tables.replacen("[true_valve]\n", &key, 1);
+            traits.push(format!("float zero {zero_pct:+} %"));
+        }
         let (channels, contacts) = fitted(draw);
-        Plant { tables, channels, contacts, arrival_nl_h }
+        Plant { tables, channels, contacts, arrival_nl_h, traits }
     }
 }
 
@@ -83,7 +100,8 @@ surge_decay_s = {:?}
         rounded(draw.between(0.7, 6.0), 1),
         rounded(draw.between(0.5, 4.0), 1),
         rounded(draw.between(0.05, 0.4) * rise_kpa, 1),
-        rounded(draw.between(0.1, 0.6) * rise_kpa, 1),
+        // A main whose pressure falls to the atmosphere at every stop opens its large orifice there: that is a pump trip.
+        rounded((draw.between(0.1, 0.6) * rise_kpa).min(0.5 * valve.static_kpa), 1),
         rounded(draw.between(2.0, 15.0), 1),
         rounded(draw.between(3.0, 20.0), 1),
     );
@@ -92,14 +110,32 @@ surge_decay_s = {:?}
 }
 
 /// Air enough for up to fifteen release cycles an hour, and for no more than a tenth of what the small orifice passes.
-fn air(draw: &mut Draw, valve: &Valve, pumping: &Pumping, least_cycles_per_h: f64, tables: &mut String) -> f64 {
+fn air(
+    draw: &mut Draw,
+    valve: &Valve,
+    pumping: &Pumping,
+    least_cycles_per_h: f64,
+    tables: &mut String,
+    traits: &mut Vec<String>,
+) -> f64 {
     let wanted_nl_h = draw.log_between(least_cycles_per_h, 15.0) * valve.cycle_nl();
-    let total_nl_h = wanted_nl_h.min(0.1 * 3600.0 * valve.capacity_nl_s(valve.static_kpa));
-    let at_starts = draw.between(0.05, 0.3);
+    let total_nl_h = wanted_nl_h.min(SHARE_OF_CAPACITY * 3600.0 * valve.capacity_nl_s(valve.static_kpa));
+    // Now and then most of the air comes as a train of slugs behind each pump start.
+    let train_slugs = if draw.chance(0.15) { libm::rint(draw.between(2.0, 6.0)) } else { 0.0 };
+    let at_starts = if train_slugs > 0.0 { draw.between(0.4, 0.7) } else { draw.between(0.05, 0.3) };
+    let at_start_nl = at_starts * total_nl_h / pumping.starts_per_h;
+    let trend_pct_d = if draw.chance(0.3) { draw.between(-5.0, 8.0) } else { 0.0 };
     let base = draw.between(0.3, 0.7) * (1.0 - at_starts);
     let pumped = 1.0 - at_starts - base;
     let slugs_per_day = draw.log_between(2.0, 30.0);
     let slug_nl = draw.between(0.1, 0.7) * valve.cycle_nl();
+    let slug_nl = if train_slugs > 0.0 { at_start_nl / train_slugs } else { slug_nl };
+    if train_slugs > 0.0 {
+        traits.push(format!("{train_slugs} slugs behind each start"));
+    }
+    if trend_pct_d != 0.0 {
+        traits.push(format!("air {trend_pct_d:+.1} % a day"));
+    }
     let _ = write!(
         tables,
         "[air]
@@ -110,15 +146,20 @@ start_spread_s = {:?}
 day_swing_pct = {:?}
 slugs_per_day = {:?}
 slug_nl = {:?}
+train_slugs = {train_slugs:?}
+train_gap_s = {:?}
+trend_pct_d = {:?}
 edge_pct = {:?}
 ",
         rounded(base * total_nl_h, 3),
         rounded(pumped * total_nl_h / pumping.duty, 3),
-        rounded(at_starts * total_nl_h / pumping.starts_per_h, 4),
+        rounded(if train_slugs > 0.0 { 0.0 } else { at_start_nl }, 4),
         rounded(draw.between(20.0, 150.0), 0),
         rounded(draw.between(0.0, 50.0), 0),
         rounded(slugs_per_day, 1),
         rounded(slug_nl, 4),
+        rounded(draw.between(15.0, 90.0), 0),
+        rounded(trend_pct_d, 2),
         rounded(draw.between(0.0, 100.0), 0),
     );
     total_nl_h + slugs_per_day * slug_nl / 24.0

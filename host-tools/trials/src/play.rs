@@ -1,12 +1,14 @@
 //! Plays one case in memory: the simulated plant, the device's own driver, the detector; no recording is written.
 
 use airvalve_monitor::{AlarmChange, Changes, Event, Fault, Monitor, Settings};
-use airvalve_sensors::{CHANNELS, Channel, Channels, CodeSample, MISSING_CODE, bus::Converter};
-use airvalve_simulator::{ScenarioError, Simulation, Truth};
+use airvalve_sensors::Channel;
+use airvalve_simulator::{ScenarioError, Truth};
+use airvalve_site::Site;
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    case::{Case, CaseError},
+    case::{Ailing, Case, CaseError},
+    model::{Plant, TrueState},
     truth::{Shown, Watch},
 };
 
@@ -40,6 +42,8 @@ pub struct Outcome {
     pub shown: Option<Shown>,
     /// Column of the channel of a sensor fault.
     pub channel: Option<String>,
+    /// A sensor that ails on fault-free time.
+    pub ailing: Option<Ailing>,
     /// Whether odour could be measured at all.
     pub has_odour: bool,
     /// Every alarm, in the order in which they were raised.
@@ -57,56 +61,75 @@ pub struct Played {
     pub truth: Truth,
 }
 
-/// Plays a case with the detector on these settings.
+/// Plays a case on its model with the detector on these settings.
 ///
 /// # Errors
 /// [`CaseError`] when the simulator refuses what the generator has made.
 pub fn play(case: &Case, settings: &Settings) -> Result<Played, CaseError> {
-    let (site, scenario) = case.read()?;
-    let refused = |source: ScenarioError| CaseError::Scenario { case: case.id, source };
-    let mut simulation = Simulation::new(&scenario, &site, None).map_err(refused)?;
-    let fitted = simulation.fitted();
-    let is_fitted = |channel: Channel| fitted.get(channel.index()).copied().unwrap_or(false);
-    let mut detector = site.detector(is_fitted);
-    detector.sample_period_s = (1.0 / simulation.sample_hz()) as f32;
+    let (site, mut plant) = open(case)?;
+    let fitted = plant.fitted();
+    let mut detector = site.detector(|channel| fitted.get(channel.index()).copied().unwrap_or(false));
+    detector.sample_period_s = (1.0 / plant.sample_hz()) as f32;
     let mut monitor = Monitor::new(&detector, settings);
-    let mut first = Converter::first(simulation.bus(), is_fitted);
-    let mut second = Converter::second(simulation.bus(), is_fitted);
-    let mut delay = simulation.delay();
-    let mut watch = Watch::new(case, simulation.true_valve(), simulation.sample_hz());
+    let mut watch = Watch::new(case, plant.true_valve(), plant.sample_hz());
     let mut alarms = Alarms::default();
     let mut changes = Changes::new();
-    while let Some(tick) = simulation.next() {
+    while let Some(tick) = plant.next() {
         if tick.lost {
             continue;
         }
-        let now = simulation.glimpse();
-        watch.see(&now);
-        let mut codes = Channels([MISSING_CODE; CHANNELS]);
-        first.read(&mut codes, &mut delay);
-        if second.is_used() {
-            second.read(&mut codes, &mut delay);
+        if watch.is_needed() {
+            watch.see(&plant.state());
         }
         changes.clear();
-        let sample = CodeSample { time_us: tick.time_us, codes, contacts: tick.contacts };
+        let sample = plant.sample(&tick);
         monitor.step_codes_into(&sample, &mut changes);
+        if tick.repeated {
+            monitor.step_codes_into(&sample, &mut changes);
+        }
         for change in &changes {
             if let Event::Alarm(change) = change {
-                alarms.take(now.now_s, change);
+                alarms.take(plant.now_s(), change);
             }
         }
     }
     let outcome = Outcome {
         case: case.id.to_string(),
-        length_s: simulation.glimpse().now_s,
+        length_s: plant.now_s(),
         onset_s: case.onset_s,
         shown: watch.finish(),
         channel: case.channel.map(|channel| channel.column().to_owned()),
+        ailing: case.ailing.clone(),
         has_odour: site.water.is_sewage,
         alarms: alarms.raised,
         traits: case.traits.clone(),
     };
-    Ok(Played { outcome, truth: simulation.finish() })
+    Ok(Played { outcome, truth: plant.finish() })
+}
+
+/// Lets a case run on its model without any detector, and says when its fault could be known; `look` sees the plant at every
+/// sample.
+///
+/// # Errors
+/// [`CaseError`] when the simulator refuses what the generator has made.
+pub fn watch(case: &Case, mut look: impl FnMut(&TrueState)) -> Result<(Option<Shown>, Truth), CaseError> {
+    let (_, mut plant) = open(case)?;
+    let mut watch = Watch::new(case, plant.true_valve(), plant.sample_hz());
+    while let Some(tick) = plant.next() {
+        let state = plant.state();
+        look(&state);
+        if !tick.lost {
+            watch.see(&state);
+        }
+    }
+    Ok((watch.finish(), plant.finish()))
+}
+
+fn open(case: &Case) -> Result<(Site, Box<dyn Plant>), CaseError> {
+    let (site, scenario) = case.read()?;
+    let refused = |source: ScenarioError| CaseError::Scenario { case: case.id, source };
+    let plant = case.id.model.plant(&scenario, &site, None).map_err(refused)?;
+    Ok((site, plant))
 }
 
 /// Alarms as they come and go; one that stands already is no new one.

@@ -6,7 +6,7 @@ use airvalve_monitor::{AlarmKind, Fault};
 use airvalve_sensors::Channel;
 
 use crate::{
-    case::{CaseId, Subject},
+    case::{Ailing, CaseId, Subject},
     draw::{Draw, rounded},
     plant::Plant,
     story::Story,
@@ -28,7 +28,7 @@ pub(crate) struct Plot {
     pub(crate) start_hour: u32,
     pub(crate) onset_h: Option<f64>,
     pub(crate) channel: Option<Channel>,
-    pub(crate) drift_pct_h: f64,
+    pub(crate) ailing: Option<Ailing>,
 }
 
 pub(crate) fn plot(id: CaseId, draw: &mut Draw, valve: &Valve, plant: &mut Plant) -> Plot {
@@ -40,11 +40,14 @@ pub(crate) fn plot(id: CaseId, draw: &mut Draw, valve: &Valve, plant: &mut Plant
         start_hour: 16 + (draw.between(0.0, 5.0) as u32),
         onset_h: None,
         channel: None,
-        drift_pct_h: 0.0,
+        ailing: None,
     };
     let mut story = Story::default();
     match id.subject {
-        Subject::FaultFree => fault_free(&mut plot, &mut story, draw, valve),
+        Subject::FaultFree => {
+            fault_free(&mut plot, &mut story, draw, valve);
+            ailing_sensors(&mut plot, draw, valve);
+        }
         Subject::Fault(fault) if fault.kind() == AlarmKind::Fouling => {
             fouling(fault, &mut plot, &mut story, draw, valve, plant);
         }
@@ -66,6 +69,31 @@ fn fault_free(plot: &mut Plot, story: &mut Story, draw: &mut Draw, valve: &Valve
         _ => usual_h,
     };
     story.look_alikes(draw, valve, 0.2, plot.hours, 2.5);
+}
+
+/// A float's transmitter that drifts within what the rule of its drift allows, or an odour cell that dies: the first is
+/// nothing to tell, the second no fault of the valve.
+fn ailing_sensors(plot: &mut Plot, draw: &mut Draw, valve: &Valve) {
+    if draw.chance(0.15) {
+        let in_all_pct = draw.between(1.0, 2.5);
+        let _ = write!(
+            plot.tables,
+            "[[sensor_fault]]\nkind = \"drift\"\nchannel = \"float_pct\"\nonset = 1\nseverity = {:?}\nis_downward = {}\n",
+            rounded(in_all_pct / plot.hours, 5),
+            draw.chance(0.5)
+        );
+        plot.traits.push(format!("float drifts {in_all_pct:.1} % in all"));
+    }
+    if valve.is_sewage && draw.chance(0.1) {
+        let since_h = rounded(draw.between(0.2, 0.8) * plot.hours, 3);
+        let channel = Channel::Odour.column();
+        let _ = write!(
+            plot.tables,
+            "[[sensor_fault]]\nkind = \"dead-cell\"\nchannel = \"{channel}\"\nonset = {since_h:?}\n"
+        );
+        plot.ailing = Some(Ailing { channel: channel.to_owned(), since_s: 3600.0 * since_h });
+        plot.traits.push("cell dies".to_owned());
+    }
 }
 
 fn stuck(fault: Fault, plot: &mut Plot, story: &mut Story, draw: &mut Draw, valve: &Valve) {
@@ -90,10 +118,10 @@ fn stuck(fault: Fault, plot: &mut Plot, story: &mut Story, draw: &mut Draw, valv
         Fault::SmallBlocked => severity(1.0),
         Fault::LargeShut => {
             severity(draw.between(0.97, 1.0));
-            story.drain_within(draw, valve, (onset_h + 0.1, onset_h + 1.0));
+            story.deep_drain_within(draw, valve, (onset_h + 0.1, onset_h + 1.0));
         }
         Fault::JammedUp if draw.chance(0.5) => {
-            story.drain_within(draw, valve, (onset_h + 0.4, onset_h + 1.5));
+            story.deep_drain_within(draw, valve, (onset_h + 0.4, onset_h + 1.5));
         }
         _ => {}
     }
@@ -110,8 +138,9 @@ fn fouling(fault: Fault, plot: &mut Plot, story: &mut Story, draw: &mut Draw, va
     let (severity, growth_h) = match fault {
         // At least half of the area, as the goal has it.
         Fault::Clogging => (draw.between(0.5, 0.8), draw.between(12.0, 60.0)),
-        // Friction of 4 to 9 % of the stroke; a severity of 1 is 12 %.
-        Fault::Sluggish => (draw.between(0.34, 0.75), draw.between(0.0, 24.0)),
+        // Friction of 4.5 to 9 % of the stroke: a severity of 1 is 12 %, of which minutes at rest give back nine tenths on
+        // the second model.
+        Fault::Sluggish => (draw.between(0.38, 0.75), draw.between(0.0, 24.0)),
         // A leak of 70 to 100 % of what arrives.
         Fault::Weeping => {
             let leak_nl_s = draw.between(0.7, 1.0) * plant.arrival_nl_h / 3600.0;
@@ -130,7 +159,7 @@ fn fouling(fault: Fault, plot: &mut Plot, story: &mut Story, draw: &mut Draw, va
 }
 
 fn sensor_fault(fault: Fault, plot: &mut Plot, story: &mut Story, draw: &mut Draw, valve: &Valve, plant: &Plant) {
-    let (first_h, last_h) = if fault == Fault::DeadCell { (4.0, 8.0) } else { (2.0, 9.5) };
+    let (first_h, last_h) = if fault == Fault::DeadCell { (4.0, 7.0) } else { (2.0, 9.5) };
     let onset_h = rounded(draw.between(first_h, last_h), 4);
     plot.onset_h = Some(onset_h);
     let channel = failing_channel(fault, draw, valve, plant);
@@ -138,10 +167,10 @@ fn sensor_fault(fault: Fault, plot: &mut Plot, story: &mut Story, draw: &mut Dra
     plot.traits.push(channel.column().to_owned());
     let keys = match fault {
         Fault::Drift => {
-            plot.drift_pct_h = rounded(draw.log_between(2.0, 10.0), 2);
+            let pct_h = rounded(draw.log_between(2.0, 10.0), 2);
             // An odour cell that drifts upwards cannot be told from more gas.
             let is_downward = draw.chance(0.5) || channel == Channel::Odour;
-            format!("severity = {:?}\nis_downward = {is_downward}\n", plot.drift_pct_h)
+            format!("severity = {pct_h:?}\nis_downward = {is_downward}\n")
         }
         Fault::Noise => format!("severity = {:?}\n", rounded(draw.log_between(2.0, 6.0), 2)),
         Fault::Saturated => format!("is_downward = {}\n", draw.chance(0.5)),
@@ -163,6 +192,10 @@ fn failing_channel(fault: Fault, draw: &mut Draw, valve: &Valve, plant: &Plant) 
     let mut channels = vec![Channel::ChamberPressure];
     if valve.is_sewage {
         channels.push(Channel::Odour);
+    }
+    if fault == Fault::FlatLine {
+        // Of the odour cells every other stands at the lowest that its loop carries, and a flat line there tells nothing.
+        channels.push(Channel::ChamberPressure);
     }
     for optional in [Channel::LinePressure, Channel::AirTemperature] {
         if plant.channels.contains(&optional.column()) && fault != Fault::Drift {

@@ -5,8 +5,13 @@ use std::fmt::Write as _;
 use airvalve_simulator::air::{NORMAL_LITRE_KG, mass_flux_kg_s_m2};
 use airvalve_site::atmosphere::pressure_from_altitude_kpa;
 
-use crate::draw::{Draw, rounded};
+use crate::{
+    case::CaseId,
+    draw::{Draw, rounded},
+};
 
+/// Air comes in no greater amount than this share of what the small orifice passes.
+pub(crate) const SHARE_OF_CAPACITY: f64 = 0.1;
 /// Pressure of a normal litre, kPa.
 const NORMAL_KPA: f64 = 101.325;
 /// Nominal diameters of large orifices, mm. Common practice.
@@ -24,6 +29,8 @@ pub(crate) struct OrificeSheet {
 /// A valve with its main, as its data sheet has it.
 #[derive(Clone, Debug)]
 pub(crate) struct Valve {
+    /// The case that it was drawn for, and its name on the wire, which has room for 32 characters.
+    pub(crate) case: String,
     pub(crate) id: String,
     pub(crate) altitude_m: f64,
     pub(crate) static_kpa: f64,
@@ -54,7 +61,7 @@ impl Valve {
     /// Draws one; `sample_hz` and bursts are the case's affair.
     pub(crate) fn draw(
         draw: &mut Draw,
-        id: String,
+        id: CaseId,
         sample_hz: f64,
         burst: Option<(f64, f64)>,
         must_smell: bool,
@@ -77,7 +84,8 @@ impl Valve {
         let large_opens_pct = rounded(draw.between(8.0, 25.0), 0);
         let is_sewage = draw.chance(0.85) || must_smell;
         let mut valve = Valve {
-            id,
+            case: id.to_string(),
+            id: format!("trial-{}", id.seed()),
             altitude_m: rounded(draw.between(0.0, 1500.0), 0),
             static_kpa: rounded(static_kpa, 0),
             working_kpa: rounded(working_kpa, 0).max(rounded(static_kpa, 0) + 3.0),
@@ -158,6 +166,18 @@ impl Valve {
         travel * self.stroke_l * self.nl_per_l()
     }
 
+    /// Whether its releases come so often, and raise the odour to twice what counts as a pulse.
+    pub(crate) fn is_smelt(&self, cycles_per_h: f64) -> bool {
+        let least_ppm = 2.0 * 3.0_f64.max(0.015 * self.odour_high_ppm);
+        let most_cycles_per_h = SHARE_OF_CAPACITY * 3600.0 * self.capacity_nl_s(self.static_kpa) / self.cycle_nl();
+        self.gas_ppm * self.cycle_nl() / self.near_l >= least_ppm && most_cycles_per_h >= cycles_per_h
+    }
+
+    /// Vacuum that tells something although the transmitter's zero may be off by 1 % of its span either way, kPa.
+    pub(crate) fn telling_vacuum_kpa(&self) -> f64 {
+        10.0_f64.max(0.02 * (100.0 + 1.6 * self.allowable_kpa))
+    }
+
     /// Time in which the small orifice vents the body, s.
     pub(crate) fn body_vent_s(&self) -> f64 {
         (self.seal_l + self.stroke_l) * self.nl_per_l() / self.capacity_nl_s(self.usual_kpa())
@@ -194,7 +214,7 @@ impl Valve {
         let mut text = format!(
             "# A valve at random: every value is invented.
 [site]
-name = \"Trial valve {id}\"
+name = \"Trial valve {case}\"
 valve_id = \"{id}\"
 altitude_m = {:?}
 [line]
@@ -227,6 +247,7 @@ reopen_kpa = 5.0
             self.large.coefficient,
             self.large.opens_below_pct,
             self.large.closes_above_pct,
+            case = self.case,
             id = self.id,
         );
         for stage in [Some(self.small), self.second].into_iter().flatten() {

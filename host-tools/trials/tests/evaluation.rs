@@ -4,12 +4,15 @@
 use std::{fs, io::Write};
 
 use airvalve_monitor::{Fault, Settings};
-use airvalve_trials::{CaseId, Journal, JournalError, Outcome, Set, Size, Subject, evaluate, plan, score};
+use airvalve_trials::{Case, CaseId, Journal, JournalError, Model, Outcome, Set, Size, Subject, evaluate, plan, score};
 
 /// Two cases each of faults that a loop shows at once: short, and the same whatever the detector's limits.
 fn some_cases() -> Vec<CaseId> {
     let subjects = [Fault::WireBreak, Fault::Short, Fault::JammedUp].map(Subject::Fault);
-    subjects.iter().flat_map(|subject| [0, 1].map(|number| CaseId::new(Set::Development, *subject, number))).collect()
+    subjects
+        .iter()
+        .flat_map(|subject| [0, 1].map(|number| CaseId::new(Set::Development, Model::First, *subject, number)))
+        .collect()
 }
 
 fn on_threads(threads: usize) -> Vec<Outcome> {
@@ -76,8 +79,26 @@ fn a_journal_of_something_else_is_refused() {
 }
 
 #[test]
+fn the_long_fault_free_runs_are_fifteen_valve_years_and_nine_in_ten_of_them_at_two_samples_a_second() {
+    for (set, model) in
+        [Set::Development, Set::Judging].into_iter().flat_map(|set| Model::ALL.map(|model| (set, model)))
+    {
+        let runs: Vec<Case> =
+            plan(set, model, Size::LONG, Some(Subject::FaultFree)).into_iter().map(Case::draw).collect();
+        let years = runs.iter().map(|case| case.hours).sum::<f64>() / (365.25 * 24.0);
+        assert!((15.0..16.5).contains(&years), "{} {}: {years} years", set.name(), model.name());
+        let usual = runs.iter().filter(|case| case.scenario_toml.contains("sample_hz = 2.0\n")).count();
+        let share = usual as f64 / runs.len() as f64;
+        // 860 draws of 0.9: three standard deviations are 0.03.
+        assert!((0.87..0.93).contains(&share), "{} {}: {share} at 2 Hz", set.name(), model.name());
+        let short = runs.iter().filter(|case| case.hours < 168.0).count();
+        assert!(short < runs.len() / 10, "a week each, but for those at a high rate");
+    }
+}
+
+#[test]
 fn a_plan_holds_every_fault_and_fault_free_time() {
-    let cases = plan(Set::Judging, Size::LONG, None);
+    let cases = plan(Set::Judging, Model::Second, Size::LONG, None);
     assert!(cases.iter().all(|id| id.set() == Set::Judging));
     for subject in Subject::all() {
         let count = cases.iter().filter(|id| id.subject == subject).count();

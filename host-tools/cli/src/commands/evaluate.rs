@@ -11,18 +11,18 @@ use airvalve_monitor::Settings;
 use airvalve_recording::WholeFile;
 use airvalve_site::{Main, read_labels, read_settings};
 use airvalve_trials::{
-    Case, CaseId, EvaluateError, Journal, Set, Size, Subject, evaluate, evaluate_labels, plan, play, score,
-    settings_digest, subject_names,
+    Case, CaseId, EvaluateError, Journal, Model, Outcome as CaseOutcome, Set, Size, Subject, build_digest, evaluate,
+    evaluate_labels, plan, play, score, settings_digest, subject_names,
 };
 use clap::{Args, ValueEnum};
 use serde_json::json;
 
-use super::csv_arguments::CsvArguments;
+use super::{csv_arguments::CsvArguments, model_argument::ModelsArgument};
 use crate::{
     Outcome,
     failure::Failure,
     progress::Progress,
-    show::{self, Paper},
+    show::{self, Evaluated, Paper, Table},
     standard_input::refuse_second,
 };
 
@@ -31,14 +31,16 @@ use crate::{
 #[command(after_help = "Examples:
   airvalve evaluate
   airvalve evaluate --only jammed-low --cases 20
-  airvalve evaluate --size long --resume judging.jsonl --json
-  airvalve evaluate --case judging-jammed-low-0007
-  airvalve evaluate --write judging-jammed-low-0007 cases
+  airvalve evaluate --size long --resume judging.jsonl --table EVALUATION.md
+  airvalve evaluate --development --model second --only heavy
+  airvalve evaluate --case judging-first-jammed-low-0007
+  airvalve evaluate --write judging-first-jammed-low-0007 cases
   airvalve evaluate --main tarnholt.toml --labels labels.toml
 
 Without files, valves, faults and what only looks like one are drawn at random and played in memory;
 each case has a name by which it is drawn again. The judging set took no part in making the
-detector; --development plays the other one. With files, alarms are held against what a person has
+detector; --development plays the other one. Both are played on two models of valve, main and
+sensors, and the goals hold on each alone. With files, alarms are held against what a person has
 found: a file without a label counts neither as healthy nor as faulty.")]
 pub(crate) struct Evaluate {
     /// Main file: valves with their site files and recordings; `-` is standard input
@@ -64,6 +66,9 @@ struct SimulatedArguments {
     /// Plays the cases on which the detector was made, not those by which it is judged
     #[arg(long, conflicts_with = "main")]
     development: bool,
+    /// Which model is played; `both` unless for development, and then the first
+    #[arg(long, value_enum, conflicts_with = "main")]
+    model: Option<ModelsArgument>,
     /// Plays only this fault, or `fault-free`
     #[arg(long, value_name = "FAULT", conflicts_with = "main")]
     only: Option<String>,
@@ -79,6 +84,9 @@ struct SimulatedArguments {
     /// Keeps every outcome in this file, and goes on from those that are there
     #[arg(long, value_name = "FILE", conflicts_with = "main")]
     resume: Option<PathBuf>,
+    /// Writes the figures as a table with date, seeds, build and settings
+    #[arg(long, value_name = "FILE.md", conflicts_with_all = ["main", "case", "write"])]
+    table: Option<PathBuf>,
     /// Plays one case: what happened, when it could be known, what was raised
     #[arg(long, value_name = "CASE", conflicts_with_all = ["main", "resume", "only", "cases", "healthy_days"])]
     case: Option<String>,
@@ -91,7 +99,7 @@ struct SimulatedArguments {
 enum SizeArgument {
     /// Under ten minutes on two cores
     Shipped,
-    /// 300 cases of each fault, 15 valve-years
+    /// 300 cases of each fault and 15 valve-years, on each model
     Long,
 }
 
@@ -128,26 +136,53 @@ impl Evaluate {
 
     fn many_cases(&self, settings: &Settings) -> Result<(), Failure> {
         let arguments = &self.simulated;
-        let set = if arguments.development { Set::Development } else { Set::Judging };
+        let (set, size) = (arguments.set(), arguments.size());
         let only = arguments.only.as_deref().map(subject).transpose()?;
-        let size = arguments.size();
-        let cases = plan(set, size, only);
+        let models = arguments.models();
+        let cases: Vec<CaseId> = models.iter().flat_map(|model| plan(set, *model, size, only)).collect();
+        let outcomes = self.play_all(&cases, settings)?;
+        let evaluated: Vec<Evaluated> = models.iter().map(|model| evaluated(&outcomes, set, *model)).collect();
+        if let Some(file) = &arguments.table {
+            let about = self.table_of(set, size, settings);
+            let mut out = WholeFile::create(file)?;
+            out.write_all(about.text(&evaluated).as_bytes()).map_err(|error| out.error("written", error))?;
+            out.finish()?;
+        }
+        let models: Vec<serde_json::Value> = evaluated
+            .iter()
+            .map(|it| {
+                let seeds = json!({ "from": it.seeds.start, "below": it.seeds.end });
+                json!({ "model": it.model.name(), "seeds": seeds, "score": it.score })
+            })
+            .collect();
+        let about = json!({
+            "set": set.name(), "cases": size.cases, "fault_free_runs": size.fault_free_runs,
+            "models": models, "settings_digest": digest_text(settings),
+        });
+        self.report(&about, || show::models_text(set, &evaluated, &Paper::of_stdout()))
+    }
+
+    /// Plays what the journal does not have yet.
+    fn play_all(&self, cases: &[CaseId], settings: &Settings) -> Result<Vec<CaseOutcome>, Failure> {
         let digest = settings_digest(settings);
-        let journal = arguments.resume.as_ref().map(|file| Journal::open(file, digest)).transpose()?;
+        let journal = self.simulated.resume.as_ref().map(|file| Journal::open(file, digest)).transpose()?;
         let progress = Mutex::new(Progress::towards(cases.len() as u64));
-        let outcomes = evaluate(&cases, settings, journal.as_ref(), &|done| {
+        let done = |done: usize| {
             let progress = progress.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
             progress.set_now(done as u64);
-        })?;
-        drop(progress);
-        let (seeds, score) = (set.seeds(), score(&outcomes));
-        let about = json!({
-            "set": set.name(), "seeds": { "from": seeds.start, "below": seeds.end },
-            "cases": size.cases, "fault_free_runs": size.fault_free_runs,
-            "score": score, "settings_digest": digest_text(settings),
-        });
-        let title = format!("{} set, seeds {} to {}", set.name(), seeds.start, seeds.end - 1);
-        self.report(&about, || show::score_text(&title, show::Against::Truth, &score, &Paper::of_stdout()))
+        };
+        Ok(evaluate(cases, settings, journal.as_ref(), &done)?)
+    }
+
+    fn table_of(&self, set: Set, size: Size, settings: &Settings) -> Table {
+        Table {
+            date: jiff::Timestamp::now().strftime("%Y-%m-%d").to_string(),
+            set,
+            size,
+            build: format!("{} {}", env!("CARGO_PKG_VERSION"), build_digest()),
+            settings: self.settings.as_ref().map_or("defaults".to_owned(), |file| file.display().to_string()),
+            settings_digest: digest_text(settings),
+        }
     }
 
     fn report(&self, json: &serde_json::Value, text: impl Fn() -> String) -> Result<(), Failure> {
@@ -156,6 +191,15 @@ impl Evaluate {
 }
 
 impl SimulatedArguments {
+    fn set(&self) -> Set {
+        if self.development { Set::Development } else { Set::Judging }
+    }
+
+    fn models(&self) -> Vec<Model> {
+        let usual = if self.development { ModelsArgument::First } else { ModelsArgument::Both };
+        self.model.unwrap_or(usual).models()
+    }
+
     fn size(&self) -> Size {
         let size = match self.size {
             SizeArgument::Shipped => Size::SHIPPED,
@@ -166,6 +210,13 @@ impl SimulatedArguments {
             fault_free_runs: self.healthy_days.map_or(size.fault_free_runs, |days| days.div_ceil(7)),
         }
     }
+}
+
+/// The figures of one model: the goals hold on each alone.
+fn evaluated(outcomes: &[CaseOutcome], set: Set, model: Model) -> Evaluated {
+    let is_of_model = |outcome: &&CaseOutcome| CaseId::from_name(&outcome.case).is_some_and(|id| id.model == model);
+    let outcomes: Vec<CaseOutcome> = outcomes.iter().filter(is_of_model).cloned().collect();
+    Evaluated { model, seeds: set.seeds(model), score: score(&outcomes) }
 }
 
 fn digest_text(settings: &Settings) -> String {
@@ -191,7 +242,7 @@ fn subject(name: &str) -> Result<Subject, Failure> {
 
 fn case_id(name: &str) -> Result<CaseId, Failure> {
     CaseId::from_name(name).ok_or_else(|| {
-        Failure::arguments(format!("no case `{name}` (a name is like judging-jammed-low-0007); correct it"))
+        Failure::arguments(format!("no case `{name}` (a name is like judging-first-jammed-low-0007); correct it"))
     })
 }
 
@@ -205,5 +256,6 @@ fn write_case(name: &str, folder: &Path) -> Result<(), Failure> {
         out.finish()?;
         print(&format!("{}\n", path.display()))?;
     }
-    Ok(())
+    let (scenario, model) = (folder.join(case.scenario_file()), case.id.model.name());
+    print(&format!("play it with: airvalve simulate {} -o OUT --model {model}\n", scenario.display()))
 }

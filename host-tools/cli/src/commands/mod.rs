@@ -7,6 +7,7 @@ mod export;
 mod import;
 mod inspect;
 mod man;
+mod model_argument;
 mod replay;
 mod settings;
 mod simulate;

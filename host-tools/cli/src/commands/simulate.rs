@@ -10,11 +10,12 @@ use airvalve_monitor::{
     device::{ARCHIVE_BATCH_S, Device, DeviceConfig},
 };
 use airvalve_recording::WholeFile;
-use airvalve_sensors::{CHANNELS, Channels, CodeSample, MISSING_CODE, bus::Converter};
-use airvalve_simulator::{Scenario, Simulation};
+use airvalve_simulator::Scenario;
 use airvalve_site::{Site, read_text};
+use airvalve_trials::{Model, Plant};
 use clap::Args;
 
+use super::model_argument::ModelArgument;
 use crate::{Outcome, failure::Failure, progress::Progress, standard_input::refuse_second};
 
 /// Makes a recording from a scenario
@@ -22,9 +23,11 @@ use crate::{Outcome, failure::Failure, progress::Progress, standard_input::refus
 #[command(after_help = "Examples:
   airvalve simulate night.scenario.toml -o night.airvalve
   airvalve simulate night.scenario.toml -o night.airvalve --truth night.truth.json --seed 7
+  airvalve simulate night.scenario.toml -o night.airvalve --model second
 
-The simulated sensors hang on the device's own bus driver, and the device's own code makes the
-recording. TRUTH.json says what really happened, for holding a result against it.")]
+The device's own code makes the recording. The first model's sensors hang on the device's own bus
+driver; the second model plays the same scenarios on other assumptions: friction, slosh, heat,
+coefficients, arrivals, ways to fail. TRUTH.json says what really happened, for holding a result against it.")]
 pub(crate) struct Simulate {
     /// Scenario file (TOML); it names its site file; `-` is standard input
     #[arg(value_name = "SCENARIO.toml")]
@@ -38,6 +41,9 @@ pub(crate) struct Simulate {
     /// Seed of all random numbers, instead of the scenario's own
     #[arg(long, value_name = "N")]
     seed: Option<u64>,
+    /// Which assumptions about valve, main and sensors hold
+    #[arg(long, value_enum, default_value = "first")]
+    model: ModelArgument,
 }
 
 impl Simulate {
@@ -46,14 +52,14 @@ impl Simulate {
         let site = scenario.site_path();
         refuse_second([("SCENARIO.toml", self.scenario.as_path()), ("its site file", &site)])?;
         let site = Site::read(&site)?;
-        let mut simulation = Simulation::new(&scenario, &site, self.seed)?;
-        let config = device_config(&scenario, &site, &simulation)?;
+        let mut plant = Model::from(self.model).plant(&scenario, &site, self.seed)?;
+        let config = device_config(&scenario, &site, plant.as_ref())?;
         let mut out = WholeFile::create(&self.output)?;
-        record(&mut simulation, &config, &mut out).map_err(|error| out.error("written", error))?;
+        record(plant.as_mut(), &config, &mut out).map_err(|error| out.error("written", error))?;
         out.finish()?;
         if let Some(file) = &self.truth {
             let mut out = WholeFile::create(file)?;
-            serde_json::to_writer_pretty(&mut out, &simulation.finish())?;
+            serde_json::to_writer_pretty(&mut out, &plant.finish())?;
             writeln!(out).map_err(|error| out.error("written", error))?;
             out.finish()?;
         }
@@ -61,11 +67,11 @@ impl Simulate {
     }
 }
 
-fn device_config(scenario: &Scenario, site: &Site, simulation: &Simulation) -> Result<DeviceConfig, Failure> {
-    let fitted = simulation.fitted();
+fn device_config(scenario: &Scenario, site: &Site, plant: &dyn Plant) -> Result<DeviceConfig, Failure> {
+    let fitted = plant.fitted();
     let mut detector = site.detector(|channel| fitted.get(channel.index()).copied().unwrap_or(false));
-    detector.sample_period_s = (1.0 / simulation.sample_hz()) as f32;
-    if let Some((burst_s, every_s)) = simulation.burst_s() {
+    detector.sample_period_s = (1.0 / plant.sample_hz()) as f32;
+    if let Some((burst_s, every_s)) = plant.burst_s() {
         (detector.burst_s, detector.burst_every_s) = (burst_s as f32, every_s as f32);
     }
     let device_id = site.valve_id.as_str().try_into().map_err(|_| {
@@ -77,19 +83,14 @@ fn device_config(scenario: &Scenario, site: &Site, simulation: &Simulation) -> R
         settings: Settings::default(),
         learned: Default::default(),
         batch_s: ARCHIVE_BATCH_S,
-        contacts_fitted: simulation.contacts_fitted(),
+        contacts_fitted: plant.contacts_fitted(),
         started_us: scenario.start_us,
     })
 }
 
 /// Lets the simulation run and the device watch it; its frames are the recording.
-fn record(simulation: &mut Simulation, config: &DeviceConfig, out: &mut impl Write) -> io::Result<()> {
+fn record(plant: &mut dyn Plant, config: &DeviceConfig, out: &mut impl Write) -> io::Result<()> {
     const STEPS: f64 = 1000.0;
-    let fitted = simulation.fitted();
-    let is_fitted = |channel: airvalve_sensors::Channel| fitted.get(channel.index()).copied().unwrap_or(false);
-    let mut first = Converter::first(simulation.bus(), is_fitted);
-    let mut second = Converter::second(simulation.bus(), is_fitted);
-    let mut delay = simulation.delay();
     let mut device = Device::new(config);
     let mut written = Ok(());
     let mut sink = |frame: &[u8]| {
@@ -99,18 +100,17 @@ fn record(simulation: &mut Simulation, config: &DeviceConfig, out: &mut impl Wri
     };
     let progress = Progress::towards(STEPS as u64);
     let mut last_us = config.started_us;
-    while let Some(tick) = simulation.next() {
+    while let Some(tick) = plant.next() {
         if tick.lost {
             continue;
         }
-        let mut codes = Channels([MISSING_CODE; CHANNELS]);
-        first.read(&mut codes, &mut delay);
-        if second.is_used() {
-            second.read(&mut codes, &mut delay);
+        let sample = plant.sample(&tick);
+        device.sample(&sample, &mut sink);
+        if tick.repeated {
+            device.sample(&sample, &mut sink);
         }
-        device.sample(&CodeSample { time_us: tick.time_us, codes, contacts: tick.contacts }, &mut sink);
         last_us = tick.time_us;
-        progress.set((STEPS * simulation.progress()) as u64);
+        progress.set((STEPS * plant.progress()) as u64);
     }
     device.flush(last_us, &mut sink);
     written

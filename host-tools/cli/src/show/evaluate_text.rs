@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use airvalve_trials::{FalseScore, FaultScore, Played, Score, Share, Worst};
+use airvalve_trials::{FalseScore, FaultScore, Model, Played, Score, Set, Share, Worst};
 
 use super::paper::{Ink, Paper};
 
@@ -15,6 +15,24 @@ pub(crate) enum Against {
     Truth,
     /// What a person has found.
     Labels,
+}
+
+/// The figures of one model.
+pub(crate) struct Evaluated {
+    pub(crate) model: Model,
+    pub(crate) seeds: std::ops::Range<u64>,
+    pub(crate) score: Score,
+}
+
+/// The figures of each model, apart.
+pub(crate) fn models_text(set: Set, evaluated: &[Evaluated], paper: &Paper) -> String {
+    let of = |it: &Evaluated| {
+        let (set, model, seeds) = (set.name(), it.model.name(), &it.seeds);
+        let title = format!("{set} set, {model} model, seeds {} to {}", seeds.start, seeds.end - 1);
+        score_text(&paper.ink(Ink::Heading, &title), Against::Truth, &it.score, paper)
+    };
+    let texts: Vec<String> = evaluated.iter().map(of).collect();
+    texts.join("\n\n")
 }
 
 /// The figures of an evaluation.
@@ -119,7 +137,7 @@ fn worst_text(score: &Score, paper: &Paper) -> String {
         before = Some((worst, count));
         if count <= NAMED {
             let line = format!("{} ({})", worst.what, worst.traits.join(", "));
-            text += &paper.labelled(&format!("{:<33}", worst.case), &line);
+            text += &paper.labelled(&format!("{:<38}", worst.case), &line);
         } else if count == NAMED + 1 {
             text += "  and more (--json names all)\n";
         }

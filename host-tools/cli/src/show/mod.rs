@@ -1,13 +1,15 @@
 //! Results for people.
 
 mod data;
+mod evaluate_table;
 mod evaluate_text;
 mod headline;
 mod paper;
 mod replay_text;
 mod timeline;
 
-pub(crate) use evaluate_text::{Against, case_text, score_text};
+pub(crate) use evaluate_table::Table;
+pub(crate) use evaluate_text::{Against, Evaluated, case_text, models_text, score_text};
 pub(crate) use paper::{Paper, wrapped};
 pub(crate) use replay_text::replay_text;
 

@@ -14,11 +14,12 @@ mod stuck;
 mod tests;
 
 use airvalve_monitor::Fault;
-use airvalve_simulator::{Glimpse, truth::TrueValveTruth};
+use airvalve_simulator::truth::TrueValveTruth;
 use serde::{Deserialize, Serialize};
 
 use crate::{
     case::{Case, Subject},
+    model::TrueState,
     valve::Valve,
 };
 
@@ -42,7 +43,7 @@ pub struct Shown {
 
 /// The plant at a sample that reaches the device, and what has led to it.
 struct Moment<'a> {
-    now: &'a Glimpse,
+    now: &'a TrueState,
     /// Time with samples since the sample before, and in all, s.
     dt: f64,
     seen_s: f64,
@@ -58,7 +59,6 @@ struct Before {
     releases: u32,
     pressurised_s: f64,
     highest_odour_ppm: f64,
-    arrived_nl_s: f64,
 }
 
 impl Before {
@@ -71,13 +71,15 @@ impl Before {
 /// What a rule knows of its case.
 struct Sheet<'a> {
     valve: &'a Valve,
+    /// What the site has; worked out once.
+    p_atm_kpa: f64,
     truth: TrueValveTruth,
     onset_s: f64,
-    drift_pct_h: f64,
+    arrival_nl_s: f64,
 }
 
 impl Sheet<'_> {
-    fn is_pressurised(&self, now: &Glimpse) -> bool {
+    fn is_pressurised(&self, now: &TrueState) -> bool {
         now.chamber_kpa > PRESSURISED * self.valve.static_kpa
     }
 
@@ -168,10 +170,16 @@ pub(crate) struct Watch<'a> {
 }
 
 impl<'a> Watch<'a> {
-    pub(crate) fn new(case: &'a Case, truth: &TrueValveTruth, sample_hz: f64) -> Watch<'a> {
+    pub(crate) fn new(case: &'a Case, truth: TrueValveTruth, sample_hz: f64) -> Watch<'a> {
         let onset_s = case.onset_s.unwrap_or(f64::INFINITY);
         Watch {
-            sheet: Sheet { valve: &case.valve, truth: *truth, onset_s, drift_pct_h: case.drift_pct_h },
+            sheet: Sheet {
+                valve: &case.valve,
+                p_atm_kpa: case.valve.p_atm_kpa(),
+                truth,
+                onset_s,
+                arrival_nl_s: case.arrival_nl_s,
+            },
             rule: match case.id.subject {
                 Subject::Fault(fault) => Some(rule_of(fault, case)),
                 Subject::FaultFree => None,
@@ -186,14 +194,19 @@ impl<'a> Watch<'a> {
         }
     }
 
+    /// Whether there is anything to watch for; on fault-free time there is not.
+    pub(crate) fn is_needed(&self) -> bool {
+        self.rule.is_some()
+    }
+
     /// Takes the plant at a sample that reaches the device.
-    pub(crate) fn see(&mut self, now: &Glimpse) {
+    pub(crate) fn see(&mut self, now: &TrueState) {
         let Some(rule) = &mut self.rule else { return };
         let step_s = now.now_s - self.last_s;
         self.last_s = now.now_s;
         let dt = if step_s <= self.longest_step_s { step_s } else { 0.0 };
         self.seen_s += dt;
-        self.steps.see(now, self.sheet.valve.p_atm_kpa());
+        self.steps.see(now, self.sheet.p_atm_kpa);
         let begins_release = now.is_releasing && !self.was_releasing;
         self.was_releasing = now.is_releasing;
         let is_before = now.now_s < self.sheet.onset_s;
@@ -201,7 +214,6 @@ impl<'a> Watch<'a> {
             self.before.releases += u32::from(begins_release);
             self.before.pressurised_s += if self.sheet.is_pressurised(now) { dt } else { 0.0 };
             self.before.highest_odour_ppm = self.before.highest_odour_ppm.max(now.odour_ppm);
-            self.before.arrived_nl_s = now.arrived_nl / self.sheet.onset_s;
         }
         let (seen_s, steps, before) = (self.seen_s, self.steps.count, &self.before);
         let moment = Moment { now, dt, seen_s, steps, begins_release, before };
@@ -229,7 +241,7 @@ struct Steps {
 }
 
 impl Steps {
-    fn see(&mut self, now: &Glimpse, p_atm_kpa: f64) {
+    fn see(&mut self, now: &TrueState, p_atm_kpa: f64) {
         let has_switched = self.was_pumping.is_some_and(|was| was != now.is_pumping);
         self.was_pumping = Some(now.is_pumping);
         if has_switched && self.judged_s.is_none() {

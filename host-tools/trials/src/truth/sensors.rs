@@ -3,7 +3,7 @@
 use airvalve_monitor::Fault;
 use airvalve_sensors::Channel;
 
-use super::{Claims, HOUR_S, MINUTE_S, Moment, Rule, Sheet};
+use super::{Claims, MINUTE_S, Moment, Rule, Sheet};
 
 /// Time allowed, s. Source: the project's goals.
 const ALLOWED_S: f64 = 10.0 * MINUTE_S;
@@ -61,10 +61,6 @@ impl Rule for FlatCell {
     }
 }
 
-fn drifted_pct(moment: &Moment<'_>, sheet: &Sheet<'_>) -> f64 {
-    sheet.drift_pct_h * (moment.now.now_s - sheet.onset_s) / HOUR_S
-}
-
 /// The float's reading is off by 8 % of the stroke, and three releases have begun and ended there.
 #[derive(Default)]
 struct FloatDrift {
@@ -72,8 +68,8 @@ struct FloatDrift {
 }
 
 impl Rule for FloatDrift {
-    fn see(&mut self, moment: &Moment<'_>, sheet: &Sheet<'_>, claims: &mut Claims) {
-        if drifted_pct(moment, sheet) < FLOAT_DRIFT_PCT {
+    fn see(&mut self, moment: &Moment<'_>, _: &Sheet<'_>, claims: &mut Claims) {
+        if moment.now.drifted_pct < FLOAT_DRIFT_PCT {
             return;
         }
         self.releases += u32::from(moment.begins_release);
@@ -91,8 +87,8 @@ struct PressureDrift {
 }
 
 impl Rule for PressureDrift {
-    fn see(&mut self, moment: &Moment<'_>, sheet: &Sheet<'_>, claims: &mut Claims) {
-        if drifted_pct(moment, sheet) < PRESSURE_DRIFT_PCT {
+    fn see(&mut self, moment: &Moment<'_>, _: &Sheet<'_>, claims: &mut Claims) {
+        if moment.now.drifted_pct < PRESSURE_DRIFT_PCT {
             return;
         }
         let time_s = if moment.now.is_pumping { &mut self.pumping_s } else { &mut self.resting_s };
@@ -111,7 +107,7 @@ struct CellDrift {
 
 impl Rule for CellDrift {
     fn see(&mut self, moment: &Moment<'_>, sheet: &Sheet<'_>, claims: &mut Claims) {
-        let off_pct = drifted_pct(moment, sheet);
+        let off_pct = moment.now.drifted_pct;
         let reading_ppm = moment.now.odour_ppm + sheet.truth.odour_zero_ppm;
         let reading_pct = 100.0 * reading_ppm / sheet.valve.odour_high_ppm - off_pct;
         if off_pct >= ODOUR_DRIFT_PCT && reading_pct < LOWEST_PCT_SPAN {
@@ -123,7 +119,10 @@ impl Rule for CellDrift {
     }
 }
 
-/// Ten releases that were smelt at the vent before the fault, and eight after it.
+/// What a cell answers at most that counts as dead: of a pulse that was three times its noise nothing is left to see.
+const DEAD_GAIN: f64 = 0.2;
+
+/// Ten releases that were smelt at the vent before the fault, and eight after the cell has died down.
 #[derive(Default)]
 struct DeadCell {
     /// Until when a release may raise the odour, s, and what it was before, ppm.
@@ -155,7 +154,8 @@ impl Rule for DeadCell {
     }
 
     fn see(&mut self, moment: &Moment<'_>, sheet: &Sheet<'_>, claims: &mut Claims) {
-        self.silent += u32::from(self.is_smelt(moment, sheet));
+        let is_smelt = self.is_smelt(moment, sheet);
+        self.silent += u32::from(is_smelt && moment.now.cell_gain <= DEAD_GAIN);
         if self.learned >= LEARNED_PULSES && self.silent >= SILENT_RELEASES {
             claims.once(moment, ALLOWED_S);
         }

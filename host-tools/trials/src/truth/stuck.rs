@@ -1,8 +1,7 @@
 //! Stuck valves: when it could be known.
 
-use airvalve_simulator::Glimpse;
-
 use super::{Claims, MINUTE_S, Moment, Rule, Sheet};
+use crate::model::TrueState;
 
 /// Time allowed for a stuck valve, s. Source: the project's goals.
 const ALLOWED_S: f64 = 15.0 * MINUTE_S;
@@ -27,19 +26,28 @@ const STAYING_S: f64 = 10.0 * MINUTE_S;
 /// intervals without a release.
 #[derive(Default)]
 struct Unmoved {
-    since: Option<(f64, u32)>,
+    /// Steps when it began.
+    steps: Option<u32>,
+    /// How long it has not moved under pressure, s: a drained main asks for no release.
+    unmoved_s: f64,
 }
 
 impl Unmoved {
+    /// Takes a moment under pressure in which it should have moved.
     fn is_told(&mut self, moment: &Moment<'_>) -> bool {
-        let (since_s, steps) = *self.since.get_or_insert((moment.seen_s, moment.steps));
-        let missing_s = MISSING_INTERVALS * moment.before.mean_interval_s().unwrap_or(f64::INFINITY);
-        moment.steps - steps >= STEPS || moment.seen_s - since_s >= missing_s
+        let steps = *self.steps.get_or_insert(moment.steps);
+        self.unmoved_s += moment.dt;
+        moment.steps - steps >= STEPS || self.unmoved_s >= missing_s(moment)
     }
 
     fn moves(&mut self) {
-        self.since = None;
+        *self = Unmoved::default();
     }
+}
+
+/// Time under pressure after which missing releases tell something, s.
+fn missing_s(moment: &Moment<'_>) -> f64 {
+    MISSING_INTERVALS * moment.before.mean_interval_s().unwrap_or(f64::INFINITY)
 }
 
 /// The float is held with the small orifice open and the line under pressure, and the liquid has risen past where a free
@@ -105,11 +113,13 @@ impl Rule for SmallBlocked {
     }
 }
 
-/// From the jam on, twelve mean cycle intervals; or a vacuum (5 kPa, and twice what the zero may be off) for 10 s with the
+/// From the jam on, twelve mean cycle intervals under pressure; or a vacuum (5 kPa, and twice what the zero may be off) for 10 s with the
 /// float held up, and then a quarter of an hour.
 #[derive(Default)]
 pub(super) struct JammedUp {
-    is_held: bool,
+    held_since_s: Option<f64>,
+    silent_s: f64,
+    is_missing_told: bool,
     vacuum_s: f64,
 }
 
@@ -119,12 +129,12 @@ impl Rule for JammedUp {
         if !now.is_float_held {
             return;
         }
-        if !self.is_held
-            && let Some(mean_s) = moment.before.mean_interval_s()
-        {
-            claims.another(now.now_s, moment, MISSING_INTERVALS * mean_s);
+        let held_since_s = *self.held_since_s.get_or_insert(now.now_s);
+        self.silent_s += if sheet.is_pressurised(now) { moment.dt } else { 0.0 };
+        if self.silent_s >= missing_s(moment) && !self.is_missing_told {
+            self.is_missing_told = true;
+            claims.another(held_since_s, moment, 0.0);
         }
-        self.is_held = true;
         let was_told = is_vacuum_told(self.vacuum_s);
         if now.chamber_kpa < -5.0_f64.max(2.0 * sheet.zero_tolerance_kpa()) {
             self.vacuum_s += moment.dt;
@@ -164,7 +174,7 @@ pub(super) struct LargeSeatOpen {
 }
 
 impl LargeSeatOpen {
-    fn sags(now: &Glimpse, sheet: &Sheet<'_>) -> bool {
+    fn sags(now: &TrueState, sheet: &Sheet<'_>) -> bool {
         let is_line_up = now.main_kpa > 0.3 * sheet.valve.static_kpa;
         is_line_up && now.main_kpa - now.chamber_kpa > 0.04 * (now.main_kpa + sheet.truth.p_atm_kpa)
     }
