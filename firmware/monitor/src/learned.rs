@@ -107,6 +107,8 @@ pub struct Learned {
     pub running_kpa: Baseline,
     /// Chamber pressure with the pump stopped, kPa.
     pub stopped_kpa: Baseline,
+    /// How far the chamber lies below the line while nothing moves, kPa; weighted in minutes.
+    pub below_line_kpa: Baseline,
 }
 
 impl Learned {
@@ -154,6 +156,7 @@ impl Learned {
             odour_pulse_ppm: none,
             running_kpa: none,
             stopped_kpa: none,
+            below_line_kpa: none,
         }
     }
 }

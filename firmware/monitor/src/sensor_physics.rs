@@ -24,6 +24,11 @@ const SLOWER: f32 = 0.85;
 const LEAST_CYCLES: f32 = 10.0;
 /// A usual pressure that walks by this many times the accuracy is drift; the main itself changes a little.
 const PRESSURE_ACCURACIES: f32 = 3.0;
+/// Calm time before the distance from the line is known, min.
+const LEAST_CALM_MIN: f32 = 10.0;
+/// Share of a walk that the distance from the line, or the float's answer, must show.
+const LINE_AGREES: f32 = 0.5;
+const ANSWER_AGREES: f32 = 0.5;
 /// Chance of a run of silent releases at which a cell counts as dead, as its natural logarithm: one in 100,000.
 const SILENT_RUN_LOG: f32 = -11.5;
 /// Time constant of a reading beyond its limit: a frame or two are noise or a swing, s.
@@ -51,7 +56,8 @@ pub(crate) fn judge(
     let walked = walk_of_float(learned, float_pct, standing >= 1.0, settings);
     let drift = (beyond_pct / (BEYOND_ACCURACIES * float_pct)).max(walked);
     float.from_physics = [lasting(float, 0, drift, since_s), 0.0];
-    let drift = walk_of_pressure(learned, accuracy(Channel::ChamberPressure));
+    let has_line = site.is_fitted(Channel::LinePressure);
+    let drift = walk_of_pressure(learned, accuracy(Channel::ChamberPressure), has_line, &Site { site, settings });
     pressure.from_physics = [lasting(pressure, 0, drift, since_s), 0.0];
     let below = -frame.odour_ppm / (0.6 * accuracy(Channel::Odour));
     odour.from_physics =
@@ -92,10 +98,28 @@ fn walk(baseline: &Baseline, accuracy: f32) -> f32 {
     libm::fabsf(baseline.recent - baseline.mean) / limit
 }
 
-/// Zero outside the transmitter's tolerance, or both usual pressures walking together.
-fn walk_of_pressure(learned: &Learned, accuracy_kpa: f32) -> f32 {
-    let walked_kpa = libm::fabsf(learned.pressure_walk_kpa());
-    (libm::fabsf(learned.zero_kpa) / (1.5 * accuracy_kpa)).max(walked_kpa / (PRESSURE_ACCURACIES * accuracy_kpa))
+/// Zero outside the transmitter's tolerance, or both usual pressures walking together while the line, or the float's
+/// answer to steps, says that the main has not changed: to a reading that is too low every step looks larger.
+fn walk_of_pressure(learned: &Learned, accuracy_kpa: f32, has_line: bool, context: &Site<'_>) -> f32 {
+    let walked_kpa = learned.pressure_walk_kpa();
+    let agrees = if has_line {
+        let apart_kpa = learned.below_line_kpa.mean - learned.below_line_kpa.recent;
+        learned.below_line_kpa.weight >= LEAST_CALM_MIN
+            && apart_kpa * walked_kpa > LINE_AGREES * walked_kpa * walked_kpa
+    } else {
+        let usual_kpa_abs = learned.running_kpa.recent + context.site.p_atm_kpa;
+        let expected = walked_kpa / usual_kpa_abs.max(1.0);
+        let answered = learned.answer.recent / fouling::usual_answer(learned, context.settings) - 1.0;
+        learned.answer.weight >= LEAST_CYCLES && answered * expected > ANSWER_AGREES * expected * expected
+    };
+    let walk = if agrees { libm::fabsf(walked_kpa) / (PRESSURE_ACCURACIES * accuracy_kpa) } else { 0.0 };
+    (libm::fabsf(learned.zero_kpa) / (1.5 * accuracy_kpa)).max(walk)
+}
+
+/// What the valve is held against.
+struct Site<'a> {
+    site: &'a SiteData,
+    settings: &'a EvidenceSettings,
 }
 
 /// Releases in a row without a pulse, held against how often this valve's releases show one at all.

@@ -106,6 +106,7 @@ fn is_possible(learned: &Learned) -> bool {
         odour_pulse_ppm,
         running_kpa,
         stopped_kpa,
+        below_line_kpa,
     } = learned;
     let within =
         |most: f32, baselines: &[&Baseline]| baselines.iter().all(|baseline| baseline_is_within(baseline, most));
@@ -117,7 +118,7 @@ fn is_possible(learned: &Learned) -> bool {
         && within(MOST_NL_S, &[arrival_running_nl_s, arrival_stopped_nl_s])
         && within(MOST_S, &[interval_s])
         && within(MOST_PPM, &[odour_base_ppm, odour_pulse_ppm])
-        && within(MOST_KPA, &[running_kpa, stopped_kpa])
+        && within(MOST_KPA, &[running_kpa, stopped_kpa, below_line_kpa])
 }
 
 fn baseline_is_within(baseline: &Baseline, most: f32) -> bool {
@@ -180,7 +181,7 @@ mod tests {
         // After the version and two digests of one byte each, all are f32.
         let bytes = kept().to_bytes();
         let places: Vec<usize> = (3..bytes.len()).step_by(4).collect();
-        assert_eq!(places.len(), 2 + 18 * 4);
+        assert_eq!(places.len(), 2 + 19 * 4);
         for place in places {
             for number in [f32::NAN, f32::INFINITY, f32::NEG_INFINITY] {
                 let mut wrong = bytes.clone();

@@ -99,6 +99,7 @@ impl Cushion {
             // Weighted in minutes, so that twenty of them make a first usual pressure and five follow it.
             let usual = if is_pumping { &mut learned.running_kpa } else { &mut learned.stopped_kpa };
             usual.add_weighted(frame.pressure_kpa, frame.length_s / 60.0, 20.0, 5.0);
+            learned.below_line_kpa.add_weighted(frame.line_kpa - frame.pressure_kpa, frame.length_s / 60.0, 20.0, 5.0);
         }
         // At its seat the float does not show how much air there is.
         if !is_calm || self.since_release_s < AFTER_RELEASE_S || frame.float_pct >= SEATED_PCT {

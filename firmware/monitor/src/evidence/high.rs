@@ -18,12 +18,10 @@ const UNMOVED_PCT: f32 = 12.0;
 const BEYOND_ACCURACIES: f32 = 1.5;
 /// Sealed time before a usual pressure is known, min.
 const LEAST_PRESSURE_MIN: f32 = 5.0;
-/// How long the chamber must stand below the line, s.
-const SAG_S: f32 = 120.0;
+/// How long the chamber must stand below the line, s: longer than a float stays at its seat after a release.
+const SAG_S: f32 = 540.0;
 /// After a pressure step the main swings for this long, s.
 const AFTER_STEP_S: f32 = 30.0;
-/// Part of that without which, off its seat, a low chamber is a transmitter that drifts.
-const CUSHION_DOUBTED: f32 = 0.5;
 /// Releases before the odour between them is known.
 const LEAST_RELEASES: f32 = 5.0;
 /// Odour that stands for this long while the float is at its seat, s.
@@ -77,7 +75,9 @@ impl HighFloat {
         let accuracy_pct = context.site.accuracy_pct_span.get(Channel::FloatPosition);
         let is_believed = frame.float_pct <= 100.0 + BEYOND_ACCURACIES * accuracy_pct;
         let is_high = frame.float_pct >= context.surely_open_below_pct && is_believed;
-        if !is_high {
+        // A seat held open keeps the float at its own.
+        let is_seated = is_high && frame.float_pct >= SEATED_PCT;
+        if !is_seated {
             self.sag_s = 0.0;
         }
         // Gas that goes on passing a float at its seat passes a seat that is held open.
@@ -89,8 +89,7 @@ impl HighFloat {
         let passing = self.passing_s / PASSING_S;
         self.unmoved_pct = held.unmoved_pct;
         let evidence = if is_high { (held.unmoved_pct / UNMOVED_PCT).max(passing) } else { 0.0 };
-        let is_lost = evidence >= CUSHION_DOUBTED || frame.float_pct >= SEATED_PCT;
-        let sag = self.sag(frame, learned, is_high && is_lost && is_venting != Some(false), context);
+        let sag = self.sag(frame, learned, is_seated && is_venting != Some(false), context);
         if evidence == 0.0 && sag == 0.0 && held.in_vacuum == 0.0 {
             for fault in [Fault::JammedUp, Fault::LargeSeatOpen, Fault::SmallSeatOpen] {
                 values.set(fault, 0.0);
