@@ -8,6 +8,7 @@
 
 mod air;
 mod alarms;
+mod bounds;
 mod clock;
 mod estimate;
 pub mod findings;
@@ -17,8 +18,10 @@ mod replay;
 mod result;
 mod run;
 pub mod safety;
+mod sight;
 mod source;
 mod strip;
+mod sums;
 mod time;
 
 pub use findings::{Finding, FindingKind, Judged};

@@ -37,8 +37,19 @@ impl Notes {
         self.say(format!(
             "sampled in bursts of {burst_s} s every {every_s} s, and nothing is seen between them; not judged from bursts \
              are release cycles that do not lie within one, vacuum and whatever else comes and goes between them, and air \
-             that goes out there (bounded by the open orifices) or comes in (not counted); a fault that takes longer than \
+             that goes out or comes in there (it is bounded by what the orifices pass and the main drains and fills); a \
+             fault that takes longer than \
              a burst to show is told late, or not at all"
+        ));
+    }
+
+    /// Rows come too seldom for the detector.
+    pub(crate) fn slow(&mut self, period_us: i64) {
+        self.say(format!(
+            "a row every {:.0} s, and the detector is made for 1 to 50 a second: the states of the valve, its release \
+             cycles and its faults cannot be judged from these rows, do not trust an alarm or its absence; the air is \
+             only bounded, by what the orifices pass and the main drains and fills",
+            period_us as f64 * 1e-6
         ));
     }
 
@@ -66,6 +77,8 @@ impl Notes {
             restarts: self.restarts,
             clock_steps,
             gap_hours,
+            without_float_hours: 0.0,
+            without_pressure_hours: 0.0,
         };
         (quality, self.said)
     }

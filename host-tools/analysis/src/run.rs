@@ -2,7 +2,7 @@
 
 use std::{collections::BTreeMap, path::Path};
 
-use airvalve_monitor::{Changes, Event, Learned, Monitor, SiteData, ValveState, device::digest};
+use airvalve_monitor::{Changes, Cycle, Event, Learned, Monitor, SiteData, ValveState, device::digest};
 use airvalve_recording::{
     CodeBlock, GapFinder, Interruption, QuantityBlock,
     csv::CsvReport,
@@ -20,7 +20,8 @@ use crate::{
     findings::{Trackers, View},
     quality::Notes,
     replay::ReplayOptions,
-    result::{CycleResult, GapResult, RecordedAlarm, RecordingSpan, Replay, Samples, StateHours, rounded},
+    result::{CycleResult, GapResult, Quality, RecordedAlarm, RecordingSpan, Replay, Samples, StateHours, rounded},
+    sight::{Sight, Sighting, is_slow},
     source::Source,
     strip::Strip,
     time::Time,
@@ -45,6 +46,7 @@ pub(crate) struct Run<'a> {
     gaps: Vec<GapResult>,
     samples: Samples,
     range_us: Option<(i64, i64)>,
+    sight: Sight,
     /// Scales of the codes that come now, and whether the detector's own are the same.
     scales: Channels<Scale>,
     has_own_scales: bool,
@@ -83,11 +85,12 @@ impl<'a> Run<'a> {
             gaps: Vec::new(),
             samples: Samples::default(),
             range_us: None,
+            sight: Sight::new(detector, period_us),
             scales: scales(detector),
             has_own_scales: true,
             working: working(&detector.spans),
             trackers: Trackers::new(&options.limits, detector, &start, period_us),
-            air: AirAccount::new(Inputs::new(site, detector), detector.second.is_some()),
+            air: AirAccount::new(Inputs::new(site, detector), detector),
             alarms: AlarmList::default(),
             recorded: Vec::new(),
             cycles: Vec::new(),
@@ -144,6 +147,11 @@ impl<'a> Run<'a> {
 
     fn find_gaps(&mut self, period_us: u32, (burst_s, every_s): (u32, u32)) {
         self.gap_finder = GapFinder::new(period_us, burst_s, every_s);
+        self.sight.set_period(self.period_us);
+        self.air.set_slow(is_slow(self.period_us), &self.monitor);
+        if is_slow(self.period_us) {
+            self.notes.slow(self.period_us);
+        }
         self.notes.bursts(burst_s, every_s);
         if let Some((_, to_us)) = self.range_us {
             self.gap_finder.step(to_us);
@@ -211,10 +219,8 @@ impl<'a> Run<'a> {
 
     #[cold]
     fn interruption(&mut self, Interruption { from_us, to_us, gap }: Interruption) {
-        // From bursts alone it is not known how often an orifice opens between them.
-        let is_burst = self.detector.burst_every_s > 0.0;
-        let may_leave_nl_s = if is_burst { self.open_flow_nl_s() } else { self.monitor.evidence().arrival_nl_s() };
-        self.air.gap(from_us, to_us, may_leave_nl_s);
+        let missing_us = gap.map_or(0, |gap| gap.to_us.saturating_sub(gap.from_us));
+        self.sight.pause(to_us.saturating_sub(from_us).saturating_sub(missing_us));
         match gap {
             None => self.trackers.pause(&self.monitor),
             Some(gap) => {
@@ -223,13 +229,6 @@ impl<'a> Run<'a> {
                 self.gaps.push(GapResult { from: device(gap.from_us), to: device(gap.to_us) });
             }
         }
-    }
-
-    /// What leaves through the release orifices while all of them stand open at working pressure, NL/s.
-    fn open_flow_nl_s(&self) -> f32 {
-        let SiteData { small, second, working_kpa, p_atm_kpa, air_temperature_k, .. } = self.detector;
-        let stages = [Some(small), second].into_iter().flatten();
-        stages.map(|stage| stage.orifice.normal_flow_nl_s(working_kpa, p_atm_kpa, air_temperature_k)).sum()
     }
 
     /// Lets everything beside the detector see a sample, and takes what the detector says.
@@ -249,9 +248,21 @@ impl<'a> Run<'a> {
         let view = self.without_faulty(view);
         self.trackers.step(&view, &self.monitor);
         self.air.step(&view, &self.monitor, &self.clock);
+        let was_lost = self.sight.is_lost();
+        if let Some(sighting) = self.sight.step(&view, self.monitor.state()) {
+            self.sighting(&sighting, was_lost);
+        }
         self.strip.add(&view, self.monitor.state());
         if !changes.is_empty() {
             self.take(changes);
+        }
+    }
+
+    #[cold]
+    fn sighting(&mut self, sighting: &Sighting, was_lost: bool) {
+        match sighting {
+            Sighting::Lost => self.air.lost(&self.monitor),
+            Sighting::Found(unseen) => self.air.found(unseen, was_lost, &self.monitor, &self.clock),
         }
     }
 
@@ -281,7 +292,7 @@ impl<'a> Run<'a> {
                     }
                 }
                 Event::Cycle(cycle) => {
-                    let released_nl = self.air.cycle(cycle, self.alarms.is_stuck_open(), &self.monitor, &self.clock);
+                    let released_nl = self.air.cycle(cycle, self.is_doubtful(cycle), &self.monitor, &self.clock);
                     let number = |value: f32| value.is_finite().then(|| rounded(f64::from(value)));
                     self.cycles.push(CycleResult {
                         from: Time(self.clock.device_us(cycle.from_us)),
@@ -296,6 +307,11 @@ impl<'a> Run<'a> {
                 Event::Alarm(change) => self.alarms.take(change),
             }
         }
+    }
+
+    /// A release of a valve that is said to be stuck open, or that cannot be seen, may be air, liquid or nothing.
+    fn is_doubtful(&self, cycle: &Cycle) -> bool {
+        self.sight.is_lost() || (self.alarms.is_stuck_open() && cycle.displacement_nl.is_nan())
     }
 
     /// A release that still runs at the end of the data.
@@ -329,19 +345,23 @@ impl<'a> Run<'a> {
             finding.from = Time(clock.device_us(finding.from.0));
             finding.to = Time(clock.device_us(finding.to.0));
         }
-        let totals = self.monitor.totals();
-        let hours = |state: ValveState| rounded(totals.state_s(state) / 3600.0);
+        let unseen = self.sight.finish(to_us);
+        let sight = &self.sight;
+        let hours = |seconds: f64| rounded(seconds / 3600.0);
+        let in_state = |state: ValveState| hours(sight.state_s(state));
         let state_hours = StateHours {
-            empty: hours(ValveState::Empty),
-            filling: hours(ValveState::Filling),
-            sealed: hours(ValveState::Sealed),
-            releasing: hours(ValveState::Releasing),
-            admitting: hours(ValveState::Admitting),
+            empty: in_state(ValveState::Empty),
+            filling: in_state(ValveState::Filling),
+            sealed: in_state(ValveState::Sealed),
+            releasing: in_state(ValveState::Releasing),
+            admitting: in_state(ValveState::Admitting),
+            not_judged: hours(sight.not_judged_s()),
         };
-        let seen_s: f64 = ValveState::ALL.into_iter().map(|state| totals.state_s(state)).sum();
         let gap_us = self.gaps.iter().map(|gap| gap.to.0.saturating_sub(gap.from.0) as f64);
         let gap_hours = rounded(gap_us.sum::<f64>() / 3.6e9);
         let (quality, warnings) = self.notes.finish(clock.backward_steps() as u64, gap_hours);
+        let [without_float_hours, without_pressure_hours] = sight.without_s().map(hours);
+        let quality = Quality { without_float_hours, without_pressure_hours, ..quality };
         Replay {
             valve_id: self.site.valve_id.clone(),
             name: self.site.name.clone(),
@@ -355,7 +375,7 @@ impl<'a> Run<'a> {
             findings,
             findings_judged,
             finding_limits: finding_limits(&self.limits),
-            air: self.air.finish(&self.monitor, clock, seen_s, self.site.p_atm_kpa),
+            air: self.air.finish(unseen.as_ref(), &self.monitor, clock, sight.seen_s()),
             cycles: self.cycles,
             state_hours,
             recorded_alarms: self.recorded,

@@ -326,3 +326,72 @@ fn a_gap_as_wide_as_the_number_range_overflows_nothing() {
     writer.finish().unwrap();
     assert_eq!(run(&[wide]).unwrap().recording.gaps.len(), 1);
 }
+
+/// Rows of which the cells of float or pressure are put through `change` from `from` on.
+fn changed(rows: &str, from: i64, change: impl Fn(&mut [String])) -> String {
+    let lines = rows.lines().enumerate().map(|(place, line)| {
+        let mut cells: Vec<String> = line.split(',').map(str::to_owned).collect();
+        if place as i64 > from {
+            change(&mut cells);
+        }
+        cells.join(",")
+    });
+    lines.collect::<Vec<_>>().join("\n") + "\n"
+}
+
+#[test]
+fn while_float_or_pressure_give_nothing_the_air_is_bounded_as_in_a_gap_and_no_state_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let whole = rows(0..7200, 9_999_999);
+    let healthy = run(&[file(folder.path(), "whole.csv", &whole)]).unwrap();
+    assert_eq!((healthy.air.released_nl_high, healthy.air.admitted_nl_high), (0.0, 0.0));
+    assert_eq!(healthy.state_hours.not_judged, 0.0);
+    let nothing = |column: usize, value: &'static str| move |cells: &mut [String]| cells[column] = value.to_owned();
+    // Missing, a broken loop, cells that cannot be read.
+    for (column, value) in [(1, ""), (1, "-25"), (1, "?"), (2, ""), (2, "-524"), (2, "?")] {
+        for from in [0, 3600] {
+            let text = changed(&whole, from, nothing(column, value));
+            let result = run(&[file(folder.path(), "dead.csv", &text)]).unwrap();
+            let (air, hours) = (&result.air, &result.state_hours);
+            let dead_h = (7200 - from) as f64 / 3600.0;
+            assert!((hours.not_judged - dead_h).abs() < 0.01, "{column} {value} {from}: {hours:?}");
+            assert_eq!(hours.empty, 0.0);
+            // The small orifice passes 2 NL/s and more.
+            assert_eq!((air.released_nl_low, air.released_resolved), (0.0, false));
+            assert!(air.released_nl_high > 2.0 * 3600.0 * dead_h, "{column} {value} {from}: {air:?}");
+            let jointly = air.released_by_orifice.iter().map(|part| part.released_nl).sum::<f64>();
+            assert!((jointly - air.released_nl).abs() < 0.01);
+            // The one that is left says that the large orifice was shut; unreadable both, nothing would.
+            assert!(air.admitted_nl_high < 1000.0, "{column} {value} {from}: {air:?}");
+        }
+    }
+    let both = changed(&whole, 3600, |cells| cells[1..3].fill(String::new()));
+    let blind = run(&[file(folder.path(), "blind.csv", &both)]).unwrap();
+    // 26.5 NL/s are pumped; a main under pressure before drains at three times that.
+    assert!(blind.air.admitted_nl_high > 26.0 * 3600.0 && !blind.air.admitted_resolved, "{:?}", blind.air);
+}
+
+#[test]
+fn a_gap_is_bounded_by_what_may_have_drained_and_filled_within_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = rows((0..10_000).filter(|second| !(2000..5600).contains(second)), 9_999_999);
+    let air = run(&[file(folder.path(), "gap.csv", &text)]).unwrap().air;
+    // 26.5 NL/s pumped, in and out again within the hour.
+    assert!((26.0 * 3600.0..27.5 * 3600.0).contains(&air.admitted_nl_high), "{air:?}");
+    assert_eq!((air.admitted_nl_low, air.admitted_resolved, air.released_resolved), (0.0, false, false));
+    assert!((air.admitted_nl - 0.5 * air.admitted_nl_high).abs() < 0.001);
+}
+
+#[test]
+fn rows_that_come_too_seldom_give_bounds_and_no_measurement() {
+    let folder = tempfile::tempdir().unwrap();
+    for step in [2, 600] {
+        let text = rows((0..40_000).step_by(step), 9_999_999);
+        let result = run(&[file(folder.path(), "seldom.csv", &text)]).unwrap();
+        let air = &result.air;
+        assert!(!air.released_resolved && air.released_nl_high > 10_000.0, "{step}: {air:?}");
+        assert_eq!(air.released_nl_low, 0.0);
+        assert!((result.state_hours.not_judged - 40_000.0 / 3600.0).abs() < 0.2, "{:?}", result.state_hours);
+        assert!(result.warnings.iter().any(|warning| warning.contains("made for 1 to 50")), "{:?}", result.warnings);
+    }
+}
