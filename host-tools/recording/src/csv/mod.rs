@@ -1,5 +1,6 @@
 //! CSV files: quantities in named columns, one sample a row.
 
+mod advice;
 mod gate;
 mod layout;
 mod lines;
