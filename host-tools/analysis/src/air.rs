@@ -6,7 +6,6 @@ use airvalve_monitor::{Cycle, Monitor, SiteData, Totals};
 
 use crate::{
     bounds::{Hidden, hidden, stage_capacities_nl_s},
-    clock::Clock,
     estimate::{Estimate, Inputs},
     findings::View,
     result::Air,
@@ -64,9 +63,9 @@ impl AirAccount {
 
     /// Shows one sample.
     #[inline(always)]
-    pub(crate) fn step(&mut self, view: &View, monitor: &Monitor, clock: &Clock) {
+    pub(crate) fn step(&mut self, view: &View, monitor: &Monitor) {
         if view.moment_us >= self.next_hour_us {
-            self.change_hour(view.moment_us, monitor, clock);
+            self.change_hour(view.moment_us, monitor);
         }
     }
 
@@ -82,16 +81,16 @@ impl AirAccount {
     }
 
     /// The valve is seen again; what was counted meanwhile gives way to the bounds.
-    pub(crate) fn found(&mut self, unseen: &Unseen, was_lost: bool, monitor: &Monitor, clock: &Clock) {
+    pub(crate) fn found(&mut self, unseen: &Unseen, was_lost: bool, monitor: &Monitor) {
         if was_lost {
             self.before = *monitor.totals();
         }
-        self.hide(unseen, clock);
+        self.hide(unseen);
     }
 
-    fn hide(&mut self, unseen: &Unseen, clock: &Clock) {
+    fn hide(&mut self, unseen: &Unseen) {
         let hidden = hidden(unseen, &self.site);
-        for (hour_us, share) in self.hours_of(clock.device_us(unseen.from_us), clock.device_us(unseen.to_us)) {
+        for (hour_us, share) in self.hours_of(unseen.from_us, unseen.to_us) {
             self.hours.entry(hour_us).or_default().hidden.add(&hidden, share);
         }
     }
@@ -105,11 +104,10 @@ impl AirAccount {
     }
 
     #[cold]
-    fn change_hour(&mut self, moment_us: i64, monitor: &Monitor, clock: &Clock) {
+    fn change_hour(&mut self, moment_us: i64, monitor: &Monitor) {
         self.take_over(monitor);
-        let offset_us = clock.offset_us();
-        self.hour_us = moment_us.saturating_sub(offset_us).div_euclid(HOUR_US).saturating_mul(HOUR_US);
-        self.next_hour_us = self.hour_us.saturating_add(HOUR_US).saturating_add(offset_us);
+        self.hour_us = moment_us.div_euclid(HOUR_US).saturating_mul(HOUR_US);
+        self.next_hour_us = self.hour_us.saturating_add(HOUR_US);
         self.hours.entry(self.hour_us).or_default();
     }
 
@@ -144,7 +142,7 @@ impl AirAccount {
     ///
     /// Where the float has not confirmed it, while the valve is said to be stuck open, and while it cannot be seen, it may
     /// be air, liquid or nothing.
-    pub(crate) fn cycle(&mut self, cycle: &Cycle, is_doubtful: bool, monitor: &Monitor, clock: &Clock) -> f64 {
+    pub(crate) fn cycle(&mut self, cycle: &Cycle, is_doubtful: bool, monitor: &Monitor) -> f64 {
         let zero_kpa = f64::from(monitor.learned().zero_uncertainty_kpa);
         let is_bound = !cycle.is_confirmed || is_doubtful;
         let stages = if is_bound {
@@ -154,24 +152,23 @@ impl AirAccount {
         };
         // What was not confirmed the detector's totals hold as a bound; between rows that come too seldom all is bounded.
         if cycle.is_confirmed && !self.is_slow {
-            self.spread(cycle.from_us, cycle.to_us, clock, &stages);
+            self.spread(cycle.from_us, cycle.to_us, &stages);
         }
         stages.iter().map(Estimate::value_nl).sum()
     }
 
     /// Takes a cycle that still runs at the end; returns its estimate, NL.
-    pub(crate) fn running_cycle(&mut self, from_us: i64, to_us: i64, monitor: &Monitor, clock: &Clock) -> f64 {
+    pub(crate) fn running_cycle(&mut self, from_us: i64, to_us: i64, monitor: &Monitor) -> f64 {
         // The float has not risen yet: until it does, what passes may be air, liquid or nothing.
         let estimate = Estimate::unconfirmed(f64::from(monitor.open_release_nl()));
         if !self.is_slow {
-            self.spread(from_us, to_us, clock, &[estimate, Estimate::default()]);
+            self.spread(from_us, to_us, &[estimate, Estimate::default()]);
         }
         estimate.value_nl()
     }
 
     /// Spreads a cycle over the hours that it touches.
-    fn spread(&mut self, from_us: i64, to_us: i64, clock: &Clock, [small, second]: &[Estimate; 2]) {
-        let (from_us, to_us) = (clock.device_us(from_us), clock.device_us(to_us));
+    fn spread(&mut self, from_us: i64, to_us: i64, [small, second]: &[Estimate; 2]) {
         for (hour_us, share) in self.hours_of(from_us, to_us) {
             let parts = &mut self.hours.entry(hour_us).or_default().parts;
             parts.small.add(&small.scaled(share));
@@ -221,9 +218,9 @@ impl AirAccount {
     }
 
     /// The account, after `seen_s` seconds in which the valve was seen, and what was not seen at the end.
-    pub(crate) fn finish(mut self, unseen: Option<&Unseen>, monitor: &Monitor, clock: &Clock, seen_s: f64) -> Air {
+    pub(crate) fn finish(mut self, unseen: Option<&Unseen>, monitor: &Monitor, seen_s: f64) -> Air {
         match unseen {
-            Some(unseen) => self.hide(unseen, clock),
+            Some(unseen) => self.hide(unseen),
             None => self.take_over(monitor),
         }
         if !self.is_slow {

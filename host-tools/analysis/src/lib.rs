@@ -14,6 +14,7 @@ mod estimate;
 pub mod findings;
 mod first_check;
 mod quality;
+mod repeats;
 mod replay;
 mod result;
 mod run;

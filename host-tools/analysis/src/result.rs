@@ -47,6 +47,9 @@ pub struct Replay {
     pub quality: Quality,
     /// What a reader should know before believing the rest.
     pub warnings: Vec<String>,
+    /// Those of the warnings that come before everything else, for a text.
+    #[serde(skip)]
+    pub first_of_all: Vec<String>,
     /// The time in columns, for a picture.
     #[serde(skip)]
     pub strip: Strip,

@@ -19,6 +19,7 @@ use crate::{
     estimate::Inputs,
     findings::{Trackers, View},
     quality::Notes,
+    repeats::Repeats,
     replay::ReplayOptions,
     result::{CycleResult, GapResult, Quality, RecordedAlarm, RecordingSpan, Replay, Samples, StateHours, rounded},
     sight::{Sight, Sighting, is_slow},
@@ -41,6 +42,7 @@ pub(crate) struct Run<'a> {
     begins_from: &'static str,
     monitor: Monitor,
     clock: Clock,
+    repeats: Repeats,
     period_us: i64,
     gap_finder: GapFinder,
     gaps: Vec<GapResult>,
@@ -80,6 +82,7 @@ impl<'a> Run<'a> {
             begins_from: if learned.is_some() { "recording" } else { "data-sheet" },
             monitor: Monitor::with_learned(detector, &options.settings, &start),
             clock: Clock::default(),
+            repeats: Repeats::default(),
             period_us,
             gap_finder: GapFinder::new(0, 0, 0),
             gaps: Vec::new(),
@@ -110,7 +113,12 @@ impl<'a> Run<'a> {
 
     /// The device's time of the last sample.
     pub(crate) fn last_device_us(&self) -> Option<i64> {
-        self.range_us.map(|(_, to_us)| self.clock.device_us(to_us))
+        self.range_us.map(|(_, to_us)| to_us.saturating_sub(self.clock.offset_us()))
+    }
+
+    /// The first time of data that stand in the files twice, in whole.
+    pub(crate) fn repeated_us(&self) -> Option<i64> {
+        self.repeats.found_us()
     }
 
     /// The next file begins.
@@ -198,18 +206,22 @@ impl<'a> Run<'a> {
 
     /// An alarm change that the device recorded.
     pub(crate) fn recorded_alarm(&mut self, transition: &AlarmTransition) {
-        self.recorded.extend(alarms::recorded(transition));
+        self.recorded.extend(alarms::recorded(transition, self.clock.offset_us()));
     }
 
     /// The moment of a sample; `None` when it repeats the time before.
     #[inline(always)]
     fn admit(&mut self, time_us: i64) -> Option<i64> {
         self.samples.read += 1;
+        let steps_before = self.clock.backward_steps();
         let Some(moment_us) = self.clock.moment(time_us, self.period_us) else {
             self.samples.rejected += 1;
             return None;
         };
         self.samples.used += 1;
+        if self.clock.backward_steps() > steps_before {
+            self.repeats.stepped_back();
+        }
         if let Some(interruption) = self.gap_finder.step(moment_us) {
             self.interruption(interruption);
         }
@@ -225,8 +237,7 @@ impl<'a> Run<'a> {
             None => self.trackers.pause(&self.monitor),
             Some(gap) => {
                 self.trackers.gap(&self.monitor);
-                let device = |moment_us| Time(self.clock.device_us(moment_us));
-                self.gaps.push(GapResult { from: device(gap.from_us), to: device(gap.to_us) });
+                self.gaps.push(GapResult { from: Time(gap.from_us), to: Time(gap.to_us) });
             }
         }
     }
@@ -236,6 +247,10 @@ impl<'a> Run<'a> {
     fn look(&mut self, moment_us: i64, readings: [f32; VIEWED.len()], changes: &Changes) {
         let [float, pressure, odour] = self.working;
         let [float_pct, pressure_kpa, odour_ppm] = readings;
+        if self.repeats.is_watching() {
+            let time_us = moment_us.saturating_sub(self.clock.offset_us());
+            self.repeats.step(time_us, readings);
+        }
         let Learned { zero_kpa, zero_uncertainty_kpa, .. } = *self.monitor.learned();
         let view = View {
             moment_us,
@@ -247,7 +262,7 @@ impl<'a> Run<'a> {
         };
         let view = self.without_faulty(view);
         self.trackers.step(&view, &self.monitor);
-        self.air.step(&view, &self.monitor, &self.clock);
+        self.air.step(&view, &self.monitor);
         let was_lost = self.sight.is_lost();
         if let Some(sighting) = self.sight.step(&view, self.monitor.state()) {
             self.sighting(&sighting, was_lost);
@@ -262,7 +277,7 @@ impl<'a> Run<'a> {
     fn sighting(&mut self, sighting: &Sighting, was_lost: bool) {
         match sighting {
             Sighting::Lost => self.air.lost(&self.monitor),
-            Sighting::Found(unseen) => self.air.found(unseen, was_lost, &self.monitor, &self.clock),
+            Sighting::Found(unseen) => self.air.found(unseen, was_lost, &self.monitor),
         }
     }
 
@@ -292,11 +307,11 @@ impl<'a> Run<'a> {
                     }
                 }
                 Event::Cycle(cycle) => {
-                    let released_nl = self.air.cycle(cycle, self.is_doubtful(cycle), &self.monitor, &self.clock);
+                    let released_nl = self.air.cycle(cycle, self.is_doubtful(cycle), &self.monitor);
                     let number = |value: f32| value.is_finite().then(|| rounded(f64::from(value)));
                     self.cycles.push(CycleResult {
-                        from: Time(self.clock.device_us(cycle.from_us)),
-                        to: Some(Time(self.clock.device_us(cycle.to_us))),
+                        from: Time(cycle.from_us),
+                        to: Some(Time(cycle.to_us)),
                         released_nl: rounded(released_nl),
                         area_ratio: number(cycle.area_ratio),
                         orifice_nl: rounded(cycle.orifice_nl.iter().map(|nl| f64::from(*nl)).sum()),
@@ -322,9 +337,9 @@ impl<'a> Run<'a> {
             return;
         }
         let from_us = self.release_from_us.unwrap_or(to_us);
-        let released_nl = self.air.running_cycle(from_us, to_us, &self.monitor, &self.clock);
+        let released_nl = self.air.running_cycle(from_us, to_us, &self.monitor);
         self.cycles.push(CycleResult {
-            from: Time(self.clock.device_us(from_us)),
+            from: Time(from_us),
             to: None,
             released_nl: rounded(released_nl),
             area_ratio: None,
@@ -342,8 +357,6 @@ impl<'a> Run<'a> {
         let (findings_judged, mut findings) = self.trackers.finish(&self.monitor);
         for finding in &mut findings {
             finding.alarms = self.alarms.standing_between(finding.from.0, finding.to.0);
-            finding.from = Time(clock.device_us(finding.from.0));
-            finding.to = Time(clock.device_us(finding.to.0));
         }
         let unseen = self.sight.finish(to_us);
         let sight = &self.sight;
@@ -359,30 +372,28 @@ impl<'a> Run<'a> {
         };
         let gap_us = self.gaps.iter().map(|gap| gap.to.0.saturating_sub(gap.from.0) as f64);
         let gap_hours = rounded(gap_us.sum::<f64>() / 3.6e9);
-        let (quality, warnings) = self.notes.finish(clock.backward_steps() as u64, gap_hours);
+        self.notes.clock(clock);
+        let (quality, first_of_all, warnings) = self.notes.finish(clock.backward_steps() as u64, gap_hours);
         let [without_float_hours, without_pressure_hours] = sight.without_s().map(hours);
         let quality = Quality { without_float_hours, without_pressure_hours, ..quality };
         Replay {
             valve_id: self.site.valve_id.clone(),
             name: self.site.name.clone(),
-            recording: RecordingSpan {
-                from: Time(clock.device_us(from_us)),
-                to: Time(clock.device_us(to_us)),
-                gaps: self.gaps,
-            },
+            recording: RecordingSpan { from: Time(from_us), to: Time(to_us), gaps: self.gaps },
             samples: self.samples,
-            alarms: self.alarms.finish(clock),
+            alarms: self.alarms.finish(),
             findings,
             findings_judged,
             finding_limits: finding_limits(&self.limits),
-            air: self.air.finish(unseen.as_ref(), &self.monitor, clock, sight.seen_s()),
+            air: self.air.finish(unseen.as_ref(), &self.monitor, sight.seen_s()),
             cycles: self.cycles,
             state_hours,
             recorded_alarms: self.recorded,
             begins_from: self.begins_from,
             settings_digest: format!("{:08x}", self.settings_digest),
             quality,
-            warnings,
+            warnings: first_of_all.iter().cloned().chain(warnings).collect(),
+            first_of_all,
             strip: self.strip,
         }
     }
