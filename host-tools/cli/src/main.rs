@@ -34,6 +34,9 @@ fn main() -> ExitCode {
 
 fn complain(error: &anyhow::Error, status: u8) -> ExitCode {
     // Our messages hold their cause already; what is added by a context stands before it.
-    eprintln!("airvalve: {error:#}");
+    // A message may quote a file; its own lines stay lines.
+    let message = format!("{error:#}");
+    let lines: Vec<String> = message.split('\n').map(show::plain).collect();
+    eprintln!("airvalve: {}", lines.join("\n"));
     ExitCode::from(status)
 }

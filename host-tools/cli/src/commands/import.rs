@@ -39,7 +39,8 @@ impl Import {
             show::warn(widened);
         }
         let rows = imported.report.rows;
-        eprintln!("airvalve: {} rows read, {} used, {} rejected", rows.read, rows.used, rows.rejected());
+        let [read, used, rejected] = [rows.read, rows.used, rows.rejected()].map(show::thousands);
+        eprintln!("airvalve: {read} rows read, {used} used, {rejected} rejected");
         for warning in airvalve_analysis::csv_warnings(&self.file, &imported.report) {
             show::warn(&warning);
         }

@@ -8,10 +8,11 @@ mod replay_text;
 mod timeline;
 
 pub(crate) use evaluate_text::{Against, case_text, score_text};
-pub(crate) use paper::{Paper, wrapped};
+pub(crate) use headline::thousands;
+pub(crate) use paper::{Paper, plain, wrapped};
 pub(crate) use replay_text::replay_text;
 
 /// Says a warning on standard error.
 pub(crate) fn warn(warning: &(impl std::fmt::Display + ?Sized)) {
-    eprintln!("airvalve: warning: {warning}");
+    eprintln!("airvalve: warning: {}", plain(&warning.to_string()));
 }
