@@ -26,6 +26,6 @@ pub use finding_limits::FindingLimits;
 pub use labels_file::{Label, Labelled, parse_labels, read_labels};
 pub use main_file::{Main, MainValve};
 pub use model::Site;
-pub use problem::{Fault, FileError, Problem};
+pub use problem::{Fault, FileError, Problem, read_text};
 pub use settings_file::{SettingsFile, parse_settings, read_settings};
 pub use template::template;

@@ -42,6 +42,8 @@ pub struct Problem {
 pub enum FileError {
     #[error("{}: cannot be read: {source}; check the name and the permissions", .file.display())]
     Unreadable { file: PathBuf, source: std::io::Error },
+    #[error("{}: is no text file ({what}); name a TOML file in UTF-8", .file.display())]
+    NoText { file: PathBuf, what: &'static str },
     #[error("{}", lines_of(.file, .problems))]
     Refused { file: PathBuf, problems: Vec<Problem> },
 }
@@ -51,7 +53,19 @@ fn lines_of(file: &Path, problems: &[Problem]) -> String {
     lines.collect::<Vec<_>>().join("\n")
 }
 
-/// Reads a file that is to be checked.
-pub(crate) fn read_text(path: &Path) -> Result<String, FileError> {
-    std::fs::read_to_string(path).map_err(|source| FileError::Unreadable { file: path.to_owned(), source })
+/// Reads a file that is to be checked; a mark of UTF-8 at its beginning is no part of it.
+///
+/// # Errors
+/// [`FileError::Unreadable`], or [`FileError::NoText`].
+pub fn read_text(path: &Path) -> Result<String, FileError> {
+    let bytes = std::fs::read(path).map_err(|source| FileError::Unreadable { file: path.to_owned(), source })?;
+    let no_text = |what| FileError::NoText { file: path.to_owned(), what };
+    if bytes.starts_with(&[0xff, 0xfe]) || bytes.starts_with(&[0xfe, 0xff]) {
+        return Err(no_text("it looks like UTF-16"));
+    }
+    if bytes.contains(&0) {
+        return Err(no_text("it is binary"));
+    }
+    let text = String::from_utf8(bytes).map_err(|_| no_text("it holds bytes that are no UTF-8"))?;
+    Ok(text.strip_prefix('\u{feff}').map(str::to_owned).unwrap_or(text))
 }

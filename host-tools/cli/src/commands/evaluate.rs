@@ -17,7 +17,7 @@ use airvalve_trials::{
 use clap::{Args, ValueEnum};
 use serde_json::json;
 
-use super::csv_arguments::CsvArguments;
+use super::{csv_arguments::CsvArguments, outputs::refuse_overwriting};
 use crate::{
     Outcome,
     failure::Failure,
@@ -130,6 +130,9 @@ impl Evaluate {
         let size = arguments.size();
         let cases = plan(set, size, only);
         let digest = settings_digest(settings);
+        if let (Some(journal), Some(settings)) = (&arguments.resume, &self.settings) {
+            refuse_overwriting(&[settings], &[journal])?;
+        }
         let journal = arguments.resume.as_ref().map(|file| Journal::open(file, digest)).transpose()?;
         let progress = Mutex::new(Progress::towards(cases.len() as u64));
         let outcomes = evaluate(&cases, settings, journal.as_ref(), &|done| {

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
 
+use super::outputs::refuse_overwriting;
 use crate::{Outcome, failure::Failure};
 
 /// Writes a recording as CSV or Parquet
@@ -32,7 +33,9 @@ enum Format {
 
 impl Export {
     pub(crate) fn run(self) -> Result<Outcome, Failure> {
-        match self.format()? {
+        let format = self.format()?;
+        refuse_overwriting(&[&self.recording], &[&self.output])?;
+        match format {
             Format::Csv => airvalve_recording::export_csv(&self.recording, &self.output)?,
             Format::Parquet => airvalve_columnar::write_parquet(&self.recording, &self.output)?,
         };

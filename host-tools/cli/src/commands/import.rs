@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use airvalve_site::Site;
 use clap::Args;
 
-use super::csv_arguments::CsvArguments;
+use super::{csv_arguments::CsvArguments, outputs::refuse_overwriting};
 use crate::{Outcome, failure::Failure, show};
 
 /// Makes a recording of a CSV file
@@ -33,6 +33,7 @@ pub(crate) struct Import {
 impl Import {
     pub(crate) fn run(self) -> Result<Outcome, Failure> {
         let options = self.csv.options()?;
+        refuse_overwriting(&[&self.file, &self.site], &[&self.output])?;
         let site = Site::read(&self.site)?;
         let imported = airvalve_recording::import(&self.file, &site, &options, &self.output)?;
         for widened in &imported.widened {

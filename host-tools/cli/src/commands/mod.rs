@@ -7,6 +7,7 @@ mod export;
 mod import;
 mod inspect;
 mod man;
+mod outputs;
 mod replay;
 mod settings;
 mod simulate;

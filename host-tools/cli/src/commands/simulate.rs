@@ -2,7 +2,7 @@
 
 use std::{
     io::{self, Write},
-    path::PathBuf,
+    path::{Path, PathBuf},
 };
 
 use airvalve_monitor::{
@@ -15,6 +15,7 @@ use airvalve_simulator::{Scenario, Simulation};
 use airvalve_site::Site;
 use clap::Args;
 
+use super::outputs::refuse_overwriting;
 use crate::{Outcome, failure::Failure, progress::Progress};
 
 /// Makes a recording from a scenario
@@ -42,11 +43,13 @@ pub(crate) struct Simulate {
 
 impl Simulate {
     pub(crate) fn run(self) -> Result<Outcome, Failure> {
-        let name = self.scenario.display();
-        let text = std::fs::read_to_string(&self.scenario)
-            .map_err(|error| Failure::arguments(format!("{name}: cannot be read: {error}; check the name")))?;
+        let text = airvalve_site::read_text(&self.scenario)?;
         let scenario = Scenario::parse(&text, &self.scenario)?;
-        let site = Site::read(scenario.site_path())?;
+        let outputs: Vec<&Path> =
+            [Some(&self.output), self.truth.as_ref()].into_iter().flatten().map(PathBuf::as_path).collect();
+        let site_file = scenario.site_path().to_owned();
+        refuse_overwriting(&[&self.scenario, &site_file], &outputs)?;
+        let site = Site::read(&site_file)?;
         let mut simulation = Simulation::new(&scenario, &site, self.seed)?;
         let config = device_config(&scenario, &site, &simulation)?;
         let mut out = WholeFile::create(&self.output)?;
