@@ -169,11 +169,18 @@ fn partial(target: &Path, permissions: Option<fs::Permissions>) -> io::Result<Na
     // As for any other new file the system takes off what the user's mask forbids.
     #[cfg(unix)]
     builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
-    let partial = builder.tempfile_in(folder_of(target))?;
+    let folder = folder_of(target);
+    let partial = builder.tempfile_in(folder).map_err(|error| plain(&error, folder))?;
     if let Some(permissions) = permissions {
         partial.as_file().set_permissions(permissions)?;
     }
     Ok(partial)
+}
+
+/// The system's reason alone: the name of a file that nobody has asked for helps nobody.
+fn plain(error: &io::Error, folder: &Path) -> io::Error {
+    // A folder that is not there has a reason of its own, with the system's number.
+    fs::metadata(folder).err().unwrap_or_else(|| error.kind().into())
 }
 
 fn folder_of(file: &Path) -> &Path {

@@ -30,7 +30,7 @@ fn fingerprint(mut simulation: Simulation) -> (u64, Truth) {
 }
 
 const MIXED: &str = "duration_h = 2\n[true_valve]\nrandom_share = 1\n[sampling]\nloss_pct = 1
-    [[event]]\nkind = \"drain-down\"\nat = 0.5\nrefill_after_h = 0.3\n[[fault]]\nkind = \"sluggish\"\nonset = 1";
+    [[event]]\nkind = \"drain-down\"\nat = 0.5\nrefill_after_h = 0.3\n[[fault]]\nkind = \"sluggish\"\nonset = 0.9";
 
 #[test]
 fn the_same_seed_gives_the_same_codes_and_the_same_truth() {
