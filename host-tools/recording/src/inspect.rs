@@ -57,7 +57,7 @@ pub enum Content {
     /// A recording.
     Recording(Box<RecordingContent>),
     /// A CSV file.
-    Csv(CsvReport),
+    Csv(Box<CsvReport>),
 }
 
 /// What a recording has.
@@ -174,7 +174,7 @@ pub fn inspect(file: impl AsRef<Path>, options: &CsvOptions) -> Result<Summary, 
             while let Some(block) = csv.next_block()? {
                 times.add(block.times_us);
             }
-            ("csv", Content::Csv(csv.report()))
+            ("csv", Content::Csv(Box::new(csv.report())))
         }
     };
     Ok(Summary {
