@@ -110,6 +110,9 @@ impl<R: Read> CsvReader<R> {
                 break (line.to_vec(), lines.number);
             }
         };
+        if header.contains(&b'\r') {
+            return Err(CsvError::LineEnds { file: lines.file });
+        }
         let layout = Layout::read(&header, &options, &lines.file, number)?;
         Ok(CsvReader {
             lines,
