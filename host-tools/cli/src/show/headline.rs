@@ -33,6 +33,21 @@ pub(crate) fn duration(from: Time, to: Time) -> String {
     }
 }
 
+/// Hours in the unit that suits them.
+pub(crate) fn hours(hours: f64) -> String {
+    duration(Time(0), Time((3.6e9 * hours) as i64))
+}
+
+/// How often.
+pub(crate) fn times(count: u64) -> String {
+    if count == 1 { "once".to_owned() } else { format!("{} times", thousands(count)) }
+}
+
+/// So many of something.
+pub(crate) fn plural(count: u64, noun: &str) -> String {
+    if count == 1 { format!("1 {noun}") } else { format!("{} {noun}s", thousands(count)) }
+}
+
 /// A whole number with its thousands apart.
 pub(crate) fn thousands(number: u64) -> String {
     let digits = number.to_string();
@@ -53,7 +68,7 @@ pub(crate) fn litres(value: f64) -> String {
     } else if value < 100.0 {
         format!("{value:.1}")
     } else {
-        format!("{value:.0}")
+        thousands(value.round() as u64)
     }
 }
 
