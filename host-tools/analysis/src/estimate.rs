@@ -18,11 +18,11 @@ const COOLING_LIMIT: f64 = 0.05;
 /// The same near a pressure step, when the gas has just been pressed or let go: half of what separates the two
 /// estimates there.
 const NEAR_STEP_COOLING_LIMIT: f64 = 0.15;
-/// Share by which a displacement comes out too small: the gas that is left has just been pressed together and is warmer
-/// than it is taken to be. Measured on two models of the plant that share no code, ten samples a second: 3 to 7 %.
+/// Share by which a displacement comes out too small. Measured on 12 to 24 nights of the first simulator alone; why it does
+/// is not settled, so it may be the simulator's own, and a real valve's may differ.
 const DISPLACED_SHORT: f64 = 0.05;
-/// Near a pressure step it misses as much again at one sample a second, where the step and the release fall between the
-/// same two samples, and in proportion at faster rates. Measured likewise.
+/// Near a pressure step it misses as much again at one sample a second, and in proportion at faster rates. Measured on the
+/// same nights, and no better understood.
 const NEAR_STEP_SHORT_PER_S: f64 = 0.05;
 /// Time by which the open time of every release is known beyond the sample period, s. Common practice: the float lags
 /// the air by up to a second.

@@ -486,6 +486,10 @@ fn rows_that_come_too_seldom_give_bounds_and_no_measurement() {
         assert!((result.state_hours.not_judged - 40_000.0 / 3600.0).abs() < 0.2, "{:?}", result.state_hours);
         assert!(result.warnings.iter().any(|warning| warning.contains("made for 1 to 50")), "{:?}", result.warnings);
     }
+    // Said once, in however many files they come.
+    let part = |name, from| file(folder.path(), name, &rows((from..from + 4000).step_by(2), 9_999_999));
+    let result = run(&[part("one.csv", 0), part("two.csv", 4000)]).unwrap();
+    assert_eq!(result.first_of_all.len(), 1, "{:?}", result.first_of_all);
 }
 
 #[test]

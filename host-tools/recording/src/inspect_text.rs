@@ -92,7 +92,13 @@ fn csv_lines(report: &CsvReport, f: &mut fmt::Formatter<'_>) -> fmt::Result {
 }
 
 /// A whole number with its thousands apart.
-fn thousands(number: u64) -> String {
+///
+/// # Example
+/// ```
+/// # use airvalve_recording::thousands;
+/// assert_eq!((thousands(999), thousands(1_234_567)), ("999".to_owned(), "1,234,567".to_owned()));
+/// ```
+pub fn thousands(number: u64) -> String {
     let digits = number.to_string();
     let mut text = String::new();
     for (place, digit) in digits.chars().enumerate() {

@@ -44,7 +44,7 @@ impl Import {
             show::warn(widened);
         }
         let rows = imported.report.rows;
-        let [read, used, rejected] = [rows.read, rows.used, rows.rejected()].map(show::thousands);
+        let [read, used, rejected] = [rows.read, rows.used, rows.rejected()].map(airvalve_recording::thousands);
         eprintln!("airvalve: {read} rows read, {used} used, {rejected} rejected");
         for warning in airvalve_analysis::csv_warnings(&self.file, &imported.report) {
             show::warn(&warning);

@@ -1,9 +1,10 @@
 //! What the valve did and how good the data are.
 
 use airvalve_analysis::{FindingKind, Judged, Replay, findings::NOT_LOOKED_FOR};
+use airvalve_recording::thousands;
 
 use super::{
-    headline::{duration, hours, litres, minute, thousands, times},
+    headline::{duration, hours, litres, minute, times},
     paper::Paper,
 };
 

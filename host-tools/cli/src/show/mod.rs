@@ -10,7 +10,6 @@ mod timeline;
 
 pub(crate) use evaluate_table::Table;
 pub(crate) use evaluate_text::{Against, Evaluated, case_text, models_text, score_text};
-pub(crate) use headline::thousands;
 pub(crate) use paper::{Paper, plain, wrapped};
 pub(crate) use replay_text::replay_text;
 
