@@ -4,14 +4,12 @@
 //! transmitter can tell from its zero. What passed is then bounded by the liquid that moved: a main that fills pushes out
 //! no more than is pumped, and what was drawn in while it drained was pushed out again when it filled.
 
-use crate::{airflow::normal_litres, frame::Frame, site::SiteData, totals::Totals};
-
-/// Flow into an empty main, against little head, may be so many times the pumped flow of the site file.
-const FILL_FACTOR: f32 = 1.5;
-/// A main drains at no more than so many times its pumped flow: a burst low down.
-const DRAIN_FACTOR: f32 = 3.0;
-/// The orifice has closed for good after this time, s.
-const CLOSED_S: f32 = 10.0;
+use crate::{
+    airflow::normal_litres,
+    frame::Frame,
+    site::SiteData,
+    totals::{CLOSED_S, DRAIN_FACTOR, FILL_FACTOR, Totals},
+};
 
 /// One spell with the large orifice open, from drain to fill.
 #[derive(Clone, Copy, Debug, Default)]
@@ -51,7 +49,8 @@ impl LargeAir {
         }
         self.is_running = true;
         self.closed_s = 0.0;
-        if frame.pressure_kpa.is_nan() {
+        // Whether it is still open is not known without the float.
+        if frame.pressure_kpa.is_nan() || frame.float_pct.is_nan() {
             return;
         }
         let limit_kpa = 3.0 * libm::sqrtf(state.variance_kpa2);
@@ -63,10 +62,12 @@ impl LargeAir {
             let nl = out(frame.pressure_kpa);
             self.out_nl += nl;
             totals.large_out.add_nl(nl);
+            totals.large_out_per_kpa.add_nl(per_kpa(nl, frame.pressure_kpa));
         } else if frame.pressure_kpa < -limit_kpa {
             let nl = inward(frame.pressure_kpa);
             self.in_nl += nl;
             totals.large_in.add_nl(nl);
+            totals.large_in_per_kpa.add_nl(per_kpa(nl, frame.pressure_kpa));
         } else {
             // A pump that runs fills, one that stands lets the main drain, and where it is not known it may be either.
             if frame.pump != Some(false) {
@@ -93,4 +94,9 @@ impl LargeAir {
         totals.large_in_unresolved.add_nl(in_nl);
         *self = LargeAir::default();
     }
+}
+
+/// Change of a flow with a small pressure difference: it goes with its root.
+fn per_kpa(nl: f32, pressure_kpa: f32) -> f32 {
+    0.5 * nl / libm::fabsf(pressure_kpa)
 }

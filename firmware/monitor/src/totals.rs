@@ -4,6 +4,13 @@ use serde::{Deserialize, Serialize};
 
 use crate::{release::Cycle, state::ValveState};
 
+/// Flow into an empty main, against little head, may be so many times the pumped flow of the site file.
+pub const FILL_FACTOR: f32 = 1.5;
+/// A main drains at no more than so many times its pumped flow: a burst low down.
+pub const DRAIN_FACTOR: f32 = 3.0;
+/// The large orifice has closed for good after this time, s.
+pub const CLOSED_S: f32 = 10.0;
+
 /// A volume that can grow for years without losing small parts: whole microlitres under normal conditions.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Volume {
@@ -35,6 +42,10 @@ pub struct Totals {
     pub second_out: Volume,
     /// In through the large orifice, where its pressure was resolved.
     pub large_in: Volume,
+    /// What a zero that is off by 1 kPa makes of `large_out`: the resolved flow over twice its pressure, NL/kPa.
+    pub large_out_per_kpa: Volume,
+    /// The same of `large_in`.
+    pub large_in_per_kpa: Volume,
     /// Upper bound of what went out through the large orifice unresolved.
     pub large_out_unresolved: Volume,
     /// Upper bound of what came in unresolved.

@@ -2,93 +2,60 @@
 
 use std::collections::BTreeMap;
 
-use airvalve_monitor::release::ARRIVAL_FACTOR;
-use airvalve_monitor::{Cycle, Monitor, Totals, ValveState};
+use airvalve_monitor::{Cycle, Monitor, SiteData, Totals};
 
 use crate::{
-    clock::Clock,
+    bounds::{Hidden, hidden, stage_capacities_nl_s},
     estimate::{Estimate, Inputs},
     findings::View,
-    result::{Air, AirHour, Basis, OrificeAir, rounded},
-    time::Time,
+    result::Air,
+    sight::Unseen,
+    sums::{self, Parts},
 };
 
 const HOUR_US: i64 = 3_600_000_000;
 /// Most hours without any sample that are kept: a clock that is set by years, again and again, must not make a result
 /// grow without bound.
 const MOST_EMPTY_HOURS: i64 = 24 * 366;
+/// The usual arrival is known once the valve was seen for so long, s. The detector itself asks for an hour of sealed time.
+const LEAST_SEEN_S: f64 = 3600.0;
 
-/// Air of one stretch of time.
+/// Air of one stretch of time, as it was measured and bounded, and what may have passed unseen.
 #[derive(Clone, Copy, Debug, Default)]
-struct Parts {
-    large: Estimate,
-    small: Estimate,
-    second: Estimate,
-    admitted: Estimate,
-}
-
-impl Parts {
-    fn released(&self) -> Estimate {
-        let mut sum = self.large;
-        sum.add(&self.small);
-        sum.add(&self.second);
-        sum
-    }
-}
-
-/// Time-weighted mean pressure while air goes through the large orifice.
-#[derive(Clone, Copy, Debug, Default)]
-struct MeanPressure {
-    kpa_samples: f64,
-    samples: f64,
-}
-
-impl MeanPressure {
-    fn add(&mut self, kpa: f32) {
-        if kpa > 0.0 {
-            self.kpa_samples += f64::from(kpa);
-            self.samples += 1.0;
-        }
-    }
-
-    fn mean_kpa(self) -> f64 {
-        if self.samples > 0.0 { self.kpa_samples / self.samples } else { 0.0 }
-    }
+struct Hour {
+    parts: Parts,
+    hidden: Hidden,
 }
 
 /// Collects the air of a replay.
 pub(crate) struct AirAccount {
+    site: SiteData,
     inputs: Inputs,
-    is_two_stage: bool,
-    hours: BTreeMap<i64, Parts>,
+    hours: BTreeMap<i64, Hour>,
     /// Hours without any sample that may still be kept.
     spare_hours: i64,
-    /// Totals at the last change of hour.
+    /// Totals when they were last taken over.
     before: Totals,
     next_hour_us: i64,
     hour_us: i64,
-    out_pressure: MeanPressure,
-    in_pressure: MeanPressure,
-    /// Gaps, with the air that was gathering when they began, NL/s.
-    gaps: Vec<(i64, i64, f64)>,
+    /// Rows come too seldom for the detector: what it measures is nothing to go by.
+    is_slow: bool,
     /// Time-weighted mean temperature of the vault's air, degC.
     air_c_sum: f64,
     air_c_count: f64,
 }
 
 impl AirAccount {
-    pub(crate) fn new(inputs: Inputs, is_two_stage: bool) -> AirAccount {
+    pub(crate) fn new(inputs: Inputs, site: &SiteData) -> AirAccount {
         AirAccount {
+            site: *site,
             inputs,
-            is_two_stage,
             hours: BTreeMap::new(),
             spare_hours: MOST_EMPTY_HOURS,
             before: Totals::default(),
             next_hour_us: i64::MIN,
             hour_us: 0,
-            out_pressure: MeanPressure::default(),
-            in_pressure: MeanPressure::default(),
-            gaps: Vec::new(),
+            is_slow: false,
             air_c_sum: 0.0,
             air_c_count: 0.0,
         }
@@ -96,14 +63,35 @@ impl AirAccount {
 
     /// Shows one sample.
     #[inline(always)]
-    pub(crate) fn step(&mut self, view: &View, monitor: &Monitor, clock: &Clock) {
+    pub(crate) fn step(&mut self, view: &View, monitor: &Monitor) {
         if view.moment_us >= self.next_hour_us {
-            self.change_hour(view.moment_us, monitor, clock);
+            self.change_hour(view.moment_us, monitor);
         }
-        match monitor.state() {
-            ValveState::Filling => self.out_pressure.add(view.pressure_kpa),
-            ValveState::Admitting => self.in_pressure.add(-view.pressure_kpa),
-            _ => {}
+    }
+
+    /// Rows come at another rate from here on.
+    pub(crate) fn set_slow(&mut self, is_slow: bool, monitor: &Monitor) {
+        self.take_over(monitor);
+        self.is_slow = is_slow;
+    }
+
+    /// The valve can no longer be seen: what the detector goes on to count is no measurement.
+    pub(crate) fn lost(&mut self, monitor: &Monitor) {
+        self.take_over(monitor);
+    }
+
+    /// The valve is seen again; what was counted meanwhile gives way to the bounds.
+    pub(crate) fn found(&mut self, unseen: &Unseen, was_lost: bool, monitor: &Monitor) {
+        if was_lost {
+            self.before = *monitor.totals();
+        }
+        self.hide(unseen);
+    }
+
+    fn hide(&mut self, unseen: &Unseen) {
+        let hidden = hidden(unseen, &self.site);
+        for (hour_us, share) in self.hours_of(unseen.from_us, unseen.to_us) {
+            self.hours.entry(hour_us).or_default().hidden.add(&hidden, share);
         }
     }
 
@@ -116,98 +104,75 @@ impl AirAccount {
     }
 
     #[cold]
-    fn change_hour(&mut self, moment_us: i64, monitor: &Monitor, clock: &Clock) {
-        if self.next_hour_us != i64::MIN {
-            self.close_hour(monitor);
-        }
-        let offset_us = clock.offset_us();
-        self.hour_us = moment_us.saturating_sub(offset_us).div_euclid(HOUR_US).saturating_mul(HOUR_US);
-        self.next_hour_us = self.hour_us.saturating_add(HOUR_US).saturating_add(offset_us);
+    fn change_hour(&mut self, moment_us: i64, monitor: &Monitor) {
+        self.take_over(monitor);
+        self.hour_us = moment_us.div_euclid(HOUR_US).saturating_mul(HOUR_US);
+        self.next_hour_us = self.hour_us.saturating_add(HOUR_US);
         self.hours.entry(self.hour_us).or_default();
     }
 
-    /// Adds what the large orifice did in the hour, and what no cycle has confirmed.
-    fn close_hour(&mut self, monitor: &Monitor) {
+    /// Adds what the large orifice did since the last time, and what no cycle has confirmed.
+    fn take_over(&mut self, monitor: &Monitor) {
         let (before, now) = (self.before, *monitor.totals());
+        self.before = now;
+        if self.next_hour_us == i64::MIN || self.is_slow {
+            return;
+        }
         let zero_kpa = f64::from(monitor.learned().zero_uncertainty_kpa);
         let since = |volume: fn(&Totals) -> f64| (volume(&now) - volume(&before)).max(0.0);
         let out = self.inputs.through_large_orifice(
             since(|totals| totals.large_out.as_nl()),
-            self.out_pressure.mean_kpa(),
+            since(|totals| totals.large_out_per_kpa.as_nl()),
             since(|totals| totals.large_out_unresolved.as_nl()),
             zero_kpa,
         );
         let inward = self.inputs.through_large_orifice(
             since(|totals| totals.large_in.as_nl()),
-            self.in_pressure.mean_kpa(),
+            since(|totals| totals.large_in_per_kpa.as_nl()),
             since(|totals| totals.large_in_unresolved.as_nl()),
             zero_kpa,
         );
-        let parts = self.hours.entry(self.hour_us).or_default();
+        let parts = &mut self.hours.entry(self.hour_us).or_default().parts;
         parts.large.add(&out);
         parts.admitted.add(&inward);
-        parts.small.unresolved_nl += since(|totals| totals.release_unconfirmed.as_nl());
-        self.before = now;
+        parts.small.bound_nl += since(|totals| totals.release_unconfirmed.as_nl());
     }
 
     /// Takes a finished cycle; returns its best estimate, NL.
     ///
-    /// Where the float has not confirmed it, and while the valve is said to be stuck open, it may be air, liquid or nothing.
-    pub(crate) fn cycle(&mut self, cycle: &Cycle, is_stuck_open: bool, monitor: &Monitor, clock: &Clock) -> f64 {
+    /// Where the float has not confirmed it, while the valve is said to be stuck open, and while it cannot be seen, it may
+    /// be air, liquid or nothing.
+    pub(crate) fn cycle(&mut self, cycle: &Cycle, is_doubtful: bool, monitor: &Monitor) -> f64 {
         let zero_kpa = f64::from(monitor.learned().zero_uncertainty_kpa);
-        let is_in_doubt = !cycle.is_confirmed || (is_stuck_open && cycle.displacement_nl.is_nan());
-        let estimate = if is_in_doubt {
-            Estimate::unconfirmed(f64::from(cycle.released_nl()).max(0.0))
+        let is_bound = !cycle.is_confirmed || is_doubtful;
+        let stages = if is_bound {
+            cycle.best_nl.map(|nl| Estimate::unconfirmed(f64::from(nl).max(0.0)))
         } else {
             self.inputs.cycle(cycle, zero_kpa)
         };
-        if !cycle.is_confirmed {
-            // The detector's totals hold it as a bound.
-            return estimate.value_nl();
+        // What was not confirmed the detector's totals hold as a bound; between rows that come too seldom all is bounded.
+        if cycle.is_confirmed && !self.is_slow {
+            self.spread(cycle.from_us, cycle.to_us, &stages);
         }
-        let [small_nl, second_nl] = cycle.orifice_nl.map(f64::from);
-        let second_share = if small_nl + second_nl > 0.0 { second_nl / (small_nl + second_nl) } else { 0.0 };
-        self.spread(cycle.from_us, cycle.to_us, clock, &estimate, second_share);
-        estimate.value_nl()
+        stages.iter().map(Estimate::value_nl).sum()
     }
 
     /// Takes a cycle that still runs at the end; returns its estimate, NL.
-    pub(crate) fn running_cycle(&mut self, from_us: i64, to_us: i64, monitor: &Monitor, clock: &Clock) -> f64 {
+    pub(crate) fn running_cycle(&mut self, from_us: i64, to_us: i64, monitor: &Monitor) -> f64 {
         // The float has not risen yet: until it does, what passes may be air, liquid or nothing.
         let estimate = Estimate::unconfirmed(f64::from(monitor.open_release_nl()));
-        self.spread(from_us, to_us, clock, &estimate, 0.0);
+        if !self.is_slow {
+            self.spread(from_us, to_us, &[estimate, Estimate::default()]);
+        }
         estimate.value_nl()
     }
 
     /// Spreads a cycle over the hours that it touches.
-    fn spread(&mut self, from_us: i64, to_us: i64, clock: &Clock, estimate: &Estimate, second_share: f64) {
-        let (from_us, to_us) = (clock.device_us(from_us), clock.device_us(to_us));
+    fn spread(&mut self, from_us: i64, to_us: i64, [small, second]: &[Estimate; 2]) {
         for (hour_us, share) in self.hours_of(from_us, to_us) {
-            let parts = self.hours.entry(hour_us).or_default();
-            parts.small.add(&estimate.scaled(share * (1.0 - second_share)));
-            parts.second.add(&estimate.scaled(share * second_share));
-        }
-    }
-
-    /// Takes a gap.
-    pub(crate) fn gap(&mut self, from_us: i64, to_us: i64, arrival_nl_s: f32) {
-        let arrival_nl_s = if arrival_nl_s.is_finite() { f64::from(arrival_nl_s.max(0.0)) } else { 0.0 };
-        self.gaps.push((from_us, to_us, arrival_nl_s));
-    }
-
-    /// What may have passed in the gaps: air that was gathering, and at the mean rate of the whole time, at up to
-    /// [`ARRIVAL_FACTOR`] times that.
-    fn add_gaps(&mut self, clock: &Clock, seen_s: f64) {
-        let all = self.sum();
-        let seen_s = seen_s.max(1.0);
-        let (out_nl_s, in_nl_s) = (all.released().value_nl() / seen_s, all.admitted.value_nl() / seen_s);
-        for (from_us, to_us, arrival_nl_s) in std::mem::take(&mut self.gaps) {
-            let gap_s = to_us.saturating_sub(from_us) as f64 * 1e-6;
-            for (hour_us, share) in self.hours_of(clock.device_us(from_us), clock.device_us(to_us)) {
-                let parts = self.hours.entry(hour_us).or_default();
-                parts.small.beyond_nl += share * gap_s * f64::from(ARRIVAL_FACTOR) * arrival_nl_s.max(out_nl_s);
-                parts.admitted.beyond_nl += share * gap_s * in_nl_s;
-            }
+            let parts = &mut self.hours.entry(hour_us).or_default().parts;
+            parts.small.add(&small.scaled(share));
+            parts.second.add(&second.scaled(share));
         }
     }
 
@@ -224,51 +189,55 @@ impl AirAccount {
         hours_between(from_us, to_us, is_kept)
     }
 
-    fn sum(&self) -> Parts {
-        let mut all = Parts::default();
-        for parts in self.hours.values() {
-            all.large.add(&parts.large);
-            all.small.add(&parts.small);
-            all.second.add(&parts.second);
-            all.admitted.add(&parts.admitted);
+    /// Air that usually arrives, NL/s, the greater of what the detector has learned and of what was let out; `None`
+    /// where neither is known.
+    fn usual_arrival_nl_s(&self, monitor: &Monitor, seen_s: f64) -> Option<f64> {
+        let is_in_bursts = self.site.burst_every_s > 0.0;
+        if is_in_bursts || seen_s < LEAST_SEEN_S {
+            // From bursts alone it is not known how often an orifice opens between them.
+            return None;
         }
-        all
+        let hours = self.hours.values();
+        let released_nl: f64 = hours.map(|Hour { parts, .. }| parts.small.nl + parts.second.nl).sum();
+        let learned_nl_s = monitor.learned().usual_arrival_nl_s().map_or(0.0, f64::from);
+        Some(learned_nl_s.max(released_nl / seen_s))
     }
 
-    /// The account, after `seen_s` seconds with samples.
-    pub(crate) fn finish(mut self, monitor: &Monitor, clock: &Clock, seen_s: f64, p_atm_kpa: f64) -> Air {
-        self.close_hour(monitor);
-        let [out_nl, in_nl] = monitor.open_large_nl().map(f64::from);
-        let parts = self.hours.entry(self.hour_us).or_default();
-        parts.large.unresolved_nl += out_nl;
-        parts.admitted.unresolved_nl += in_nl;
-        self.add_gaps(clock, seen_s);
-        let all = self.sum();
-        let released = all.released();
-        let (released_nl_low, released_nl_high) = released.interval_nl();
-        let (admitted_nl_low, admitted_nl_high) = all.admitted.interval_nl();
-        let mut orifices = vec![orifice("large", &all.large), orifice("small", &all.small)];
-        if self.is_two_stage {
-            orifices.push(orifice("second", &all.second));
+    /// Adds what may have passed unseen. The second stage opens only for what the small orifice cannot keep up with.
+    fn add_hidden(&mut self, arrival_nl_s: Option<f64>) {
+        let [small_nl_s, second_nl_s] = stage_capacities_nl_s(&self.site, self.site.working_kpa);
+        let of_small = small_nl_s / (small_nl_s + second_nl_s).max(f64::MIN_POSITIVE);
+        for Hour { parts, hidden } in self.hours.values_mut() {
+            let (all_nl, may_pass_nl) = (hidden.released_nl(arrival_nl_s), hidden.released_nl(None));
+            let small_nl = all_nl.min(of_small * may_pass_nl);
+            parts.small.bound_nl += small_nl;
+            parts.second.bound_nl += all_nl - small_nl;
+            parts.large.bound_nl += hidden.large_out_nl;
+            parts.admitted.bound_nl += hidden.large_in_nl;
         }
+    }
+
+    /// The account, after `seen_s` seconds in which the valve was seen, and what was not seen at the end.
+    pub(crate) fn finish(mut self, unseen: Option<&Unseen>, monitor: &Monitor, seen_s: f64) -> Air {
+        match unseen {
+            Some(unseen) => self.hide(unseen),
+            None => self.take_over(monitor),
+        }
+        if !self.is_slow {
+            let [out_nl, in_nl] = monitor.open_large_nl().map(f64::from);
+            let parts = &mut self.hours.entry(self.hour_us).or_default().parts;
+            parts.large.bound_nl += out_nl;
+            parts.admitted.bound_nl += in_nl;
+        }
+        let arrival_nl_s = self.usual_arrival_nl_s(monitor, seen_s);
+        self.add_hidden(arrival_nl_s);
+        let hours: Vec<(i64, Parts)> = self.hours.iter().map(|(hour_us, hour)| (*hour_us, hour.parts)).collect();
         let air_k = if self.air_c_count > 0.0 {
             273.15 + self.air_c_sum / self.air_c_count
         } else {
             self.inputs.temperature_k()
         };
-        Air {
-            released_nl: rounded(released.value_nl()),
-            released_nl_low: rounded(released_nl_low),
-            released_nl_high: rounded(released_nl_high),
-            released_by_orifice: orifices,
-            admitted_nl: rounded(all.admitted.value_nl()),
-            admitted_nl_low: rounded(admitted_nl_low),
-            admitted_nl_high: rounded(admitted_nl_high),
-            released_resolved: released.is_resolved(),
-            admitted_resolved: all.admitted.is_resolved(),
-            by_hour: self.hours.iter().map(|(hour_us, parts)| hour(*hour_us, parts)).collect(),
-            other_bases: bases(air_k, p_atm_kpa, released.value_nl(), all.admitted.value_nl()),
-        }
+        sums::air(&hours, self.site.second.is_some(), air_k, f64::from(self.site.p_atm_kpa))
     }
 }
 
@@ -286,52 +255,6 @@ fn hours_between(from_us: i64, to_us: i64, is_spread: bool) -> impl Iterator<Ite
     })
 }
 
-fn orifice(name: &'static str, estimate: &Estimate) -> OrificeAir {
-    let (low, high) = estimate.interval_nl();
-    OrificeAir {
-        orifice: name,
-        released_nl: rounded(estimate.value_nl()),
-        released_nl_low: rounded(low),
-        released_nl_high: rounded(high),
-        resolved: estimate.is_resolved(),
-    }
-}
-
-fn hour(hour_us: i64, parts: &Parts) -> AirHour {
-    let released = parts.released();
-    let (released_nl_low, released_nl_high) = released.interval_nl();
-    let (admitted_nl_low, admitted_nl_high) = parts.admitted.interval_nl();
-    AirHour {
-        from: Time(hour_us),
-        released_nl: rounded(released.value_nl()),
-        released_nl_low: rounded(released_nl_low),
-        released_nl_high: rounded(released_nl_high),
-        admitted_nl: rounded(parts.admitted.value_nl()),
-        admitted_nl_low: rounded(admitted_nl_low),
-        admitted_nl_high: rounded(admitted_nl_high),
-        resolved: released.is_resolved() && parts.admitted.is_resolved(),
-    }
-}
-
-/// The same air as standard litres and as free air.
-fn bases(air_k: f64, p_atm_kpa: f64, released_nl: f64, admitted_nl: f64) -> Vec<Basis> {
-    // Source: ISO 13443:1996 (15 degC, 101.325 kPa).
-    let standard = ("standard litres (15 degC, 101.325 kPa)".to_owned(), 288.15 / 273.15);
-    let free = (
-        format!("litres of free air ({:.1} degC, {p_atm_kpa:.1} kPa)", air_k - 273.15),
-        air_k / 273.15 * 101.325 / p_atm_kpa.max(1.0),
-    );
-    [standard, free]
-        .into_iter()
-        .map(|(basis, litres_per_nl)| Basis {
-            basis,
-            litres_per_nl: (litres_per_nl * 1e5).round() / 1e5,
-            released_l: rounded(released_nl * litres_per_nl),
-            admitted_l: rounded(admitted_nl * litres_per_nl),
-        })
-        .collect()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -343,14 +266,5 @@ mod tests {
         assert_eq!(hours_between(5, 5, true).collect::<Vec<_>>(), [(0, 1.0)]);
         assert_eq!(hours_between(9, 5, true).collect::<Vec<_>>(), [(0, 1.0)]);
         assert_eq!(hours_between(i64::MIN, i64::MAX, false).count(), 1);
-    }
-
-    #[test]
-    fn a_normal_litre_is_1_055_standard_litres() {
-        // Source: ISO 13443:1996, annex B (volume at 15 degC over volume at 0 degC, ideal gas: 288.15 / 273.15 = 1.0549).
-        let bases = bases(283.15, 101.325, 1000.0, 0.0);
-        assert!((bases[0].litres_per_nl - 1.0549).abs() < 1e-4);
-        // Free air at one standard atmosphere and 10 degC: 283.15 / 273.15.
-        assert!((bases[1].released_l - 1036.610).abs() < 0.001);
     }
 }

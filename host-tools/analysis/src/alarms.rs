@@ -5,7 +5,6 @@ use airvalve_sensors::Channel;
 use airvalve_telemetry::AlarmTransition;
 
 use crate::{
-    clock::Clock,
     first_check::first_check,
     result::{Alarm, RecordedAlarm, rounded},
     time::Time,
@@ -68,16 +67,15 @@ impl AlarmList {
     }
 
     /// The list for results.
-    pub(crate) fn finish(&self, clock: &Clock) -> Vec<Alarm> {
-        let at = |moment_us: i64| Time(clock.device_us(moment_us));
+    pub(crate) fn finish(&self) -> Vec<Alarm> {
         self.raised
             .iter()
             .map(|Raised { change, cleared_us }| Alarm {
                 kind: change.fault.kind().name(),
                 fault: change.fault.name(),
                 channel: change.channel.map(Channel::column),
-                raised_at: at(change.time_us),
-                cleared_at: cleared_us.map(at),
+                raised_at: Time(change.time_us),
+                cleared_at: cleared_us.map(Time),
                 evidence: evidence(change),
                 first_check: first_check(change.fault),
                 confidence: confidence(change.confidence),
@@ -88,10 +86,12 @@ impl AlarmList {
 }
 
 /// The alarm change of a recording; `None` for a fault of a later version.
-pub(crate) fn recorded(transition: &AlarmTransition) -> Option<RecordedAlarm> {
+///
+/// `offset_us` is what is added to the device's times there.
+pub(crate) fn recorded(transition: &AlarmTransition, offset_us: i64) -> Option<RecordedAlarm> {
     let fault = Fault::from_id(transition.fault)?;
     Some(RecordedAlarm {
-        at: Time(transition.time_us),
+        at: Time(transition.time_us.saturating_add(offset_us)),
         kind: fault.kind().name(),
         fault: fault.name(),
         channel: Channel::from_id(transition.channel).map(Channel::column),
@@ -226,7 +226,7 @@ mod tests {
         for (time_us, is_active) in [(10, true), (20, true), (30, false), (40, true)] {
             list.take(&change(Fault::JammedLow, None, time_us, is_active));
         }
-        let alarms = list.finish(&Clock::default());
+        let alarms = list.finish();
         let times: Vec<_> = alarms.iter().map(|alarm| (alarm.raised_at.0, alarm.cleared_at.map(|at| at.0))).collect();
         assert_eq!(times, [(10, Some(30)), (40, None)]);
     }
@@ -248,7 +248,7 @@ mod tests {
                 assert!(!sentence.contains("NaN") && !sentence.contains("inf"), "{sentence}");
                 let mut list = AlarmList::default();
                 list.take(&silent);
-                let alarms = list.finish(&Clock::default());
+                let alarms = list.finish();
                 assert!(alarms.iter().all(|alarm| alarm.confidence == 0.0), "{alarms:?}");
             }
         }
@@ -271,7 +271,7 @@ mod tests {
         let mut list = AlarmList::default();
         list.take(&change(Fault::WireBreak, Some(Channel::Odour), 5, true));
         assert!(list.is_faulty(Channel::Odour) && !list.is_faulty(Channel::FloatPosition));
-        let alarms = list.finish(&Clock::default());
+        let alarms = list.finish();
         assert!(alarms.iter().all(|alarm| !alarm.is_of_valve() && alarm.channel == Some("odour_ppm")));
         list.take(&change(Fault::Short, Some(Channel::Odour), 6, false));
         assert!(!list.is_faulty(Channel::Odour));

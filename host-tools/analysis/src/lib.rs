@@ -9,17 +9,21 @@
 mod air;
 mod alarms;
 mod begin;
+mod bounds;
 mod clock;
 mod estimate;
 pub mod findings;
 mod first_check;
 mod quality;
+mod repeats;
 mod replay;
 mod result;
 mod run;
 pub mod safety;
+mod sight;
 mod source;
 mod strip;
+mod sums;
 mod time;
 
 pub use findings::{Finding, FindingKind, Judged};

@@ -7,7 +7,7 @@ use airvalve_recording::{
     csv::{CsvReport, Tally},
 };
 
-use crate::result::Quality;
+use crate::{clock::Clock, result::Quality, time::Time};
 
 /// Notes that are taken while files are read.
 #[derive(Clone, Debug, Default)]
@@ -16,6 +16,8 @@ pub(crate) struct Notes {
     pub(crate) lost_frames: u64,
     pub(crate) damaged_places: u64,
     pub(crate) restarts: u64,
+    /// What comes before everything else.
+    first: Vec<String>,
     said: Vec<String>,
 }
 
@@ -27,8 +29,8 @@ impl Notes {
         }
     }
 
-    pub(crate) fn no_samples(&mut self, file: &Path) {
-        self.say(format!("{}: no sample in it; left out", file.display()));
+    pub(crate) fn no_samples(&mut self, file: &Path, why: &str) {
+        self.say(format!("{}: no sample that can be used, left out: {why}", file.display()));
     }
 
     /// The samples come in bursts (0: all the time): what cannot be judged from them.
@@ -39,7 +41,8 @@ impl Notes {
         self.say(format!(
             "sampled in bursts of {burst_s} s every {every_s} s, and nothing is seen between them; not judged from bursts \
              are release cycles that do not lie within one, vacuum and whatever else comes and goes between them, and air \
-             that goes out there (bounded by the open orifices) or comes in (not counted); a fault that takes longer than \
+             that goes out or comes in there (it is bounded by what the orifices pass and the main drains and fills); a \
+             fault that takes longer than \
              a burst to show is told late, or not at all"
         ));
     }
@@ -51,13 +54,44 @@ impl Notes {
         self.said.extend(losses.sentences(file));
     }
 
-    /// What was met in a CSV file.
-    pub(crate) fn csv(&mut self, file: &Path, report: &CsvReport) {
-        self.said.extend(csv_warnings(file, report));
+    /// The clock was set back: which times the result has.
+    pub(crate) fn clock(&mut self, clock: &Clock) {
+        let Some([(first_us, first_by_us), (last_us, by_us)]) = clock.first_and_last_step() else { return };
+        let (first, by) = (Time(first_us), length(first_by_us));
+        let more = match clock.backward_steps() {
+            1 => String::new(),
+            steps => format!(", {steps} times in all, the last time at {}, by {} in sum", Time(last_us), length(by_us)),
+        };
+        self.say(format!(
+            "the clock was set back at {first}, by {by}{more}; all times of this result go on as if it had not been, and \
+             from there on lie so much later than those in the file"
+        ));
     }
 
-    /// The counts, and all that is to be said.
-    pub(crate) fn finish(self, clock_steps: u64, gap_hours: f64) -> (Quality, Vec<String>) {
+    /// Rows come too seldom for the detector.
+    pub(crate) fn slow(&mut self, period_us: i64) {
+        // Rows that come still more seldom are taken for one a minute.
+        let seldom = if period_us >= 60_000_000 { " or more seldom" } else { "" };
+        let warning = format!(
+            "a row every {:.0} s{seldom}, and the detector is made for 1 to 50 a second: the states of the valve, its release \
+             cycles and its faults cannot be judged from these rows, do not trust an alarm or its absence; the air is \
+             only bounded, by what the orifices pass and the main drains and fills",
+            period_us as f64 * 1e-6
+        );
+        if !self.first.contains(&warning) {
+            self.first.push(warning);
+        }
+    }
+
+    /// What was met in a CSV file.
+    pub(crate) fn csv(&mut self, file: &Path, report: &CsvReport) {
+        let first_of_all = report.first_of_all();
+        self.first.extend(first_of_all.iter().map(|what| format!("{}: {what}", file.display())));
+        self.said.extend(csv_warnings(file, report).into_iter().skip(first_of_all.len()));
+    }
+
+    /// The counts, what is to be said before everything else, and what after it.
+    pub(crate) fn finish(self, clock_steps: u64, gap_hours: f64) -> (Quality, Vec<String>, Vec<String>) {
         let quality = Quality {
             files: self.files,
             lost_frames: self.lost_frames,
@@ -65,20 +99,42 @@ impl Notes {
             restarts: self.restarts,
             clock_steps,
             gap_hours,
+            without_float_hours: 0.0,
+            without_pressure_hours: 0.0,
         };
-        (quality, self.said)
+        (quality, self.first, self.said)
     }
 }
 
-/// What was met in a CSV file beside good rows, one line a kind with the first place.
+/// One of something that is named in the plural.
+fn counted(what: &str, count: u64) -> String {
+    if count != 1 {
+        return what.to_owned();
+    }
+    [("rows ", "row "), ("cells of", "cell of"), ("steps ", "step "), ("their ", "its ")]
+        .iter()
+        .fold(what.to_owned(), |what, (many, one)| what.replacen(many, one, 1))
+}
+
+fn length(length_us: i64) -> String {
+    match length_us as f64 * 1e-6 {
+        s if s < 120.0 => format!("{s:.1} s"),
+        s if s < 7200.0 => format!("{:.0} min", s / 60.0),
+        s => format!("{:.1} h", s / 3600.0),
+    }
+}
+
+/// What was met in a CSV file beside good rows: what makes most of it useless first, then one line a kind with the first
+/// place.
 pub fn csv_warnings(file: &Path, report: &CsvReport) -> Vec<String> {
     let rows = &report.rows;
-    let kinds: [(&str, Tally); 5] = [
+    let kinds: [(&str, Tally); 6] = [
         ("rows rejected, the time cannot be read", rows.unreadable_time),
         ("rows rejected, the time is repeated", rows.repeated_time),
         ("rows rejected, out of order", rows.out_of_order),
         ("clock steps back, their rows used", rows.clock_steps),
         ("rows with more cells than columns, their samples missing", report.long_rows),
+        ("rows with fewer cells than columns, the other samples missing", report.short_rows),
     ];
     let kinds = kinds.map(|(what, tally)| (what.to_owned(), tally)).into_iter();
     let bad = report
@@ -90,7 +146,10 @@ pub fn csv_warnings(file: &Path, report: &CsvReport) -> Vec<String> {
     });
     let met = kinds.chain(bad).chain(far).filter(|(_, tally)| tally.count > 0);
     let mut said: Vec<String> =
-        met.map(|(what, tally)| format!("{}:{}: {} {what}", file.display(), tally.first_line, tally.count)).collect();
+        report.first_of_all().into_iter().map(|what| format!("{}: {what}", file.display())).collect();
+    said.extend(met.map(|(what, tally)| {
+        format!("{}:{}: {} {}", file.display(), tally.first_line, tally.count, counted(&what, tally.count))
+    }));
     if !report.unused_columns.is_empty() {
         said.push(format!("{}: columns left out: {}", file.display(), report.unused_columns.join(", ")));
     }

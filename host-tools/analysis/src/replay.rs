@@ -16,7 +16,7 @@ use crate::{
     quality::Notes,
     result::Replay,
     run::Run,
-    source::{self, Source},
+    source::{self, Empty, Source},
     time::Time,
 };
 
@@ -36,6 +36,11 @@ pub enum ReplayError {
     )]
     Overlap { file: PathBuf, first: Time, before: PathBuf, last: Time },
     #[error(
+        "{}: the times from {first} on stand in it twice, with the same readings; remove one of the two copies",
+        .file.display()
+    )]
+    Repeated { file: PathBuf, first: Time },
+    #[error(
         "{}: made by device `{device}`, but {} by `{first_device}`; replay one valve at a time, or name each with --main",
         .file.display(), .first.display()
     )]
@@ -45,8 +50,8 @@ pub enum ReplayError {
         .file.display()
     )]
     AnotherValve { file: PathBuf, device: String, valve: String },
-    #[error("{}: no sample that can be used; see what `airvalve inspect` says of it", .file.display())]
-    NoSamples { file: PathBuf },
+    #[error("{}: no sample that can be used: {why}", .file.display())]
+    NoSamples { file: PathBuf, why: String },
     #[error("no file to replay; name a recording or a CSV file")]
     NoFiles,
 }
@@ -76,7 +81,10 @@ pub fn replay(
 ) -> Result<Replay, ReplayError> {
     let (sources, empty) = source::open(files, site, &options.csv)?;
     let Some(first) = sources.first() else {
-        return Err(empty.into_iter().next().map_or(ReplayError::NoFiles, |file| ReplayError::NoSamples { file }));
+        return Err(empty
+            .into_iter()
+            .next()
+            .map_or(ReplayError::NoFiles, |Empty { file, why }| ReplayError::NoSamples { file, why }));
     };
     let fitted = |channel: Channel| sources.iter().any(|source| source.channels.contains(&channel));
     let mut run = begin_run(site, &sources, first, fitted, options);
@@ -85,8 +93,8 @@ pub fn replay(
             check_header(header, &source.input.file, site, options, &mut run.notes)?;
         }
     }
-    for file in &empty {
-        run.notes.no_samples(file);
+    for Empty { file, why } in &empty {
+        run.notes.no_samples(file, why);
     }
     run.notes.files = files.len();
     let mut before: Option<PathBuf> = None;
@@ -98,7 +106,11 @@ pub fn replay(
             return Err(ReplayError::Overlap { file, first: Time(source.first_us), before, last: Time(last_us) });
         }
         before = Some(source.input.file.clone());
+        let file = source.input.file.clone();
         play(source, &mut run, options, progress)?;
+        if let Some(first_us) = run.repeated_us() {
+            return Err(ReplayError::Repeated { file, first: Time(first_us) });
+        }
     }
     Ok(run.finish())
 }

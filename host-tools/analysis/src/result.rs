@@ -47,6 +47,9 @@ pub struct Replay {
     pub quality: Quality,
     /// What a reader should know before believing the rest.
     pub warnings: Vec<String>,
+    /// Those of the warnings that come before everything else, for a text.
+    #[serde(skip)]
+    pub first_of_all: Vec<String>,
     /// The time in columns, for a picture.
     #[serde(skip)]
     pub strip: Strip,
@@ -215,6 +218,8 @@ pub struct StateHours {
     pub sealed: f64,
     pub releasing: f64,
     pub admitting: f64,
+    /// Float or pressure could not be read, or no sample came although one was due.
+    pub not_judged: f64,
 }
 
 /// What was met in the files beside good samples.
@@ -227,6 +232,9 @@ pub struct Quality {
     pub restarts: u64,
     pub clock_steps: u64,
     pub gap_hours: f64,
+    /// Samples came, but none of the float, or none of the chamber pressure, that can be trusted.
+    pub without_float_hours: f64,
+    pub without_pressure_hours: f64,
 }
 
 /// Rounded to thousandths: no result is better than that.

@@ -2,7 +2,7 @@
 
 use std::{collections::BTreeMap, path::Path};
 
-use airvalve_monitor::{Changes, Event, Learned, Monitor, SiteData, ValveState, device::digest};
+use airvalve_monitor::{Changes, Cycle, Event, Learned, Monitor, SiteData, ValveState, device::digest};
 use airvalve_recording::{
     CodeBlock, GapFinder, Interruption, QuantityBlock,
     csv::CsvReport,
@@ -19,8 +19,10 @@ use crate::{
     estimate::Inputs,
     findings::{Trackers, View},
     quality::Notes,
+    repeats::Repeats,
     replay::ReplayOptions,
-    result::{CycleResult, GapResult, RecordedAlarm, RecordingSpan, Replay, Samples, StateHours, rounded},
+    result::{CycleResult, GapResult, Quality, RecordedAlarm, RecordingSpan, Replay, Samples, StateHours, rounded},
+    sight::{Sight, Sighting, is_slow},
     source::Source,
     strip::Strip,
     time::Time,
@@ -40,11 +42,13 @@ pub(crate) struct Run<'a> {
     begins_from: &'static str,
     monitor: Monitor,
     clock: Clock,
+    repeats: Repeats,
     period_us: i64,
     gap_finder: GapFinder,
     gaps: Vec<GapResult>,
     samples: Samples,
     range_us: Option<(i64, i64)>,
+    sight: Sight,
     /// Scales of the codes that come now, and whether the detector's own are the same.
     scales: Channels<Scale>,
     has_own_scales: bool,
@@ -78,16 +82,18 @@ impl<'a> Run<'a> {
             begins_from: if learned.is_some() { "recording" } else { "data-sheet" },
             monitor: Monitor::with_learned(detector, &options.settings, &start),
             clock: Clock::default(),
+            repeats: Repeats::default(),
             period_us,
             gap_finder: GapFinder::new(0, [0, 0]),
             gaps: Vec::new(),
             samples: Samples::default(),
             range_us: None,
+            sight: Sight::new(detector, period_us),
             scales: scales(detector),
             has_own_scales: true,
             working: working(&detector.spans),
             trackers: Trackers::new(&options.limits, detector, &start, period_us),
-            air: AirAccount::new(Inputs::new(site, detector), detector.second.is_some()),
+            air: AirAccount::new(Inputs::new(site, detector), detector),
             alarms: AlarmList::default(),
             recorded: Vec::new(),
             cycles: Vec::new(),
@@ -107,7 +113,12 @@ impl<'a> Run<'a> {
 
     /// The device's time of the last sample.
     pub(crate) fn last_device_us(&self) -> Option<i64> {
-        self.range_us.map(|(_, to_us)| self.clock.device_us(to_us))
+        self.range_us.map(|(_, to_us)| to_us.saturating_sub(self.clock.offset_us()))
+    }
+
+    /// The first time of data that stand in the files twice, in whole.
+    pub(crate) fn repeated_us(&self) -> Option<i64> {
+        self.repeats.found_us()
     }
 
     /// The next file begins.
@@ -141,6 +152,11 @@ impl<'a> Run<'a> {
 
     fn find_gaps(&mut self, period_us: u32, burst_us: [i64; 2]) {
         self.gap_finder.change(period_us, burst_us);
+        self.sight.set_period(self.period_us);
+        self.air.set_slow(is_slow(self.period_us), &self.monitor);
+        if is_slow(self.period_us) {
+            self.notes.slow(self.period_us);
+        }
         self.notes.bursts(burst_us.map(|us| us as f64 / 1e6));
     }
 
@@ -184,18 +200,22 @@ impl<'a> Run<'a> {
 
     /// An alarm change that the device recorded.
     pub(crate) fn recorded_alarm(&mut self, transition: &AlarmTransition) {
-        self.recorded.extend(alarms::recorded(transition));
+        self.recorded.extend(alarms::recorded(transition, self.clock.offset_us()));
     }
 
     /// The moment of a sample; `None` when it repeats the time before.
     #[inline(always)]
     fn admit(&mut self, time_us: i64) -> Option<i64> {
         self.samples.read += 1;
+        let steps_before = self.clock.backward_steps();
         let Some(moment_us) = self.clock.moment(time_us, self.period_us) else {
             self.samples.rejected += 1;
             return None;
         };
         self.samples.used += 1;
+        if self.clock.backward_steps() > steps_before {
+            self.repeats.stepped_back();
+        }
         if let Some(interruption) = self.gap_finder.step(moment_us) {
             self.interruption(interruption);
         }
@@ -205,25 +225,15 @@ impl<'a> Run<'a> {
 
     #[cold]
     fn interruption(&mut self, Interruption { from_us, to_us, gap }: Interruption) {
-        // From bursts alone it is not known how often an orifice opens between them.
-        let is_burst = self.detector.burst_every_s > 0.0;
-        let may_leave_nl_s = if is_burst { self.open_flow_nl_s() } else { self.monitor.evidence().arrival_nl_s() };
-        self.air.gap(from_us, to_us, may_leave_nl_s);
+        let missing_us = gap.map_or(0, |gap| gap.to_us.saturating_sub(gap.from_us));
+        self.sight.pause(to_us.saturating_sub(from_us).saturating_sub(missing_us));
         match gap {
             None => self.trackers.pause(&self.monitor),
             Some(gap) => {
                 self.trackers.gap(&self.monitor);
-                let device = |moment_us| Time(self.clock.device_us(moment_us));
-                self.gaps.push(GapResult { from: device(gap.from_us), to: device(gap.to_us) });
+                self.gaps.push(GapResult { from: Time(gap.from_us), to: Time(gap.to_us) });
             }
         }
-    }
-
-    /// What leaves through the release orifices while all of them stand open at working pressure, NL/s.
-    fn open_flow_nl_s(&self) -> f32 {
-        let SiteData { small, second, working_kpa, p_atm_kpa, air_temperature_k, .. } = self.detector;
-        let stages = [Some(small), second].into_iter().flatten();
-        stages.map(|stage| stage.orifice.normal_flow_nl_s(working_kpa, p_atm_kpa, air_temperature_k)).sum()
     }
 
     /// Lets everything beside the detector see a sample, and takes what the detector says.
@@ -231,6 +241,10 @@ impl<'a> Run<'a> {
     fn look(&mut self, moment_us: i64, readings: [f32; VIEWED.len()], changes: &Changes) {
         let [float, pressure, odour] = self.working;
         let [float_pct, pressure_kpa, odour_ppm] = readings;
+        if self.repeats.is_watching() {
+            let time_us = moment_us.saturating_sub(self.clock.offset_us());
+            self.repeats.step(time_us, readings);
+        }
         let Learned { zero_kpa, zero_uncertainty_kpa, .. } = *self.monitor.learned();
         let view = View {
             moment_us,
@@ -242,10 +256,22 @@ impl<'a> Run<'a> {
         };
         let view = self.without_faulty(view);
         self.trackers.step(&view, &self.monitor);
-        self.air.step(&view, &self.monitor, &self.clock);
+        self.air.step(&view, &self.monitor);
+        let was_lost = self.sight.is_lost();
+        if let Some(sighting) = self.sight.step(&view, self.monitor.state()) {
+            self.sighting(&sighting, was_lost);
+        }
         self.strip.add(&view, self.monitor.state());
         if !changes.is_empty() {
             self.take(changes);
+        }
+    }
+
+    #[cold]
+    fn sighting(&mut self, sighting: &Sighting, was_lost: bool) {
+        match sighting {
+            Sighting::Lost => self.air.lost(&self.monitor),
+            Sighting::Found(unseen) => self.air.found(unseen, was_lost, &self.monitor),
         }
     }
 
@@ -274,11 +300,11 @@ impl<'a> Run<'a> {
                     }
                 }
                 Event::Cycle(cycle) => {
-                    let released_nl = self.air.cycle(cycle, self.alarms.is_stuck_open(), &self.monitor, &self.clock);
+                    let released_nl = self.air.cycle(cycle, self.is_doubtful(cycle), &self.monitor);
                     let number = |value: f32| value.is_finite().then(|| rounded(f64::from(value)));
                     self.cycles.push(CycleResult {
-                        from: Time(self.clock.device_us(cycle.from_us)),
-                        to: Some(Time(self.clock.device_us(cycle.to_us))),
+                        from: Time(cycle.from_us),
+                        to: Some(Time(cycle.to_us)),
                         released_nl: rounded(released_nl),
                         area_ratio: number(cycle.area_ratio),
                         orifice_nl: rounded(cycle.orifice_nl.iter().map(|nl| f64::from(*nl)).sum()),
@@ -291,6 +317,11 @@ impl<'a> Run<'a> {
         }
     }
 
+    /// A release of a valve that is said to be stuck open, or that cannot be seen, may be air, liquid or nothing.
+    fn is_doubtful(&self, cycle: &Cycle) -> bool {
+        self.sight.is_lost() || (self.alarms.is_stuck_open() && cycle.displacement_nl.is_nan())
+    }
+
     /// A release that still runs at the end of the data.
     fn add_running_cycle(&mut self) {
         let Some((_, to_us)) = self.range_us else { return };
@@ -299,9 +330,9 @@ impl<'a> Run<'a> {
             return;
         }
         let from_us = self.release_from_us.unwrap_or(to_us);
-        let released_nl = self.air.running_cycle(from_us, to_us, &self.monitor, &self.clock);
+        let released_nl = self.air.running_cycle(from_us, to_us, &self.monitor);
         self.cycles.push(CycleResult {
-            from: Time(self.clock.device_us(from_us)),
+            from: Time(from_us),
             to: None,
             released_nl: rounded(released_nl),
             area_ratio: None,
@@ -319,43 +350,43 @@ impl<'a> Run<'a> {
         let (findings_judged, mut findings) = self.trackers.finish(&self.monitor);
         for finding in &mut findings {
             finding.alarms = self.alarms.standing_between(finding.from.0, finding.to.0);
-            finding.from = Time(clock.device_us(finding.from.0));
-            finding.to = Time(clock.device_us(finding.to.0));
         }
-        let totals = self.monitor.totals();
-        let hours = |state: ValveState| rounded(totals.state_s(state) / 3600.0);
+        let unseen = self.sight.finish(to_us);
+        let sight = &self.sight;
+        let hours = |seconds: f64| rounded(seconds / 3600.0);
+        let in_state = |state: ValveState| hours(sight.state_s(state));
         let state_hours = StateHours {
-            empty: hours(ValveState::Empty),
-            filling: hours(ValveState::Filling),
-            sealed: hours(ValveState::Sealed),
-            releasing: hours(ValveState::Releasing),
-            admitting: hours(ValveState::Admitting),
+            empty: in_state(ValveState::Empty),
+            filling: in_state(ValveState::Filling),
+            sealed: in_state(ValveState::Sealed),
+            releasing: in_state(ValveState::Releasing),
+            admitting: in_state(ValveState::Admitting),
+            not_judged: hours(sight.not_judged_s()),
         };
-        let seen_s: f64 = ValveState::ALL.into_iter().map(|state| totals.state_s(state)).sum();
         let gap_us = self.gaps.iter().map(|gap| gap.to.0.saturating_sub(gap.from.0) as f64);
         let gap_hours = rounded(gap_us.sum::<f64>() / 3.6e9);
-        let (quality, warnings) = self.notes.finish(clock.backward_steps() as u64, gap_hours);
+        self.notes.clock(clock);
+        let (quality, first_of_all, warnings) = self.notes.finish(clock.backward_steps() as u64, gap_hours);
+        let [without_float_hours, without_pressure_hours] = sight.without_s().map(hours);
+        let quality = Quality { without_float_hours, without_pressure_hours, ..quality };
         Replay {
             valve_id: self.site.valve_id.clone(),
             name: self.site.name.clone(),
-            recording: RecordingSpan {
-                from: Time(clock.device_us(from_us)),
-                to: Time(clock.device_us(to_us)),
-                gaps: self.gaps,
-            },
+            recording: RecordingSpan { from: Time(from_us), to: Time(to_us), gaps: self.gaps },
             samples: self.samples,
-            alarms: self.alarms.finish(clock),
+            alarms: self.alarms.finish(),
             findings,
             findings_judged,
             finding_limits: finding_limits(&self.limits),
-            air: self.air.finish(&self.monitor, clock, seen_s, self.site.p_atm_kpa),
+            air: self.air.finish(unseen.as_ref(), &self.monitor, sight.seen_s()),
             cycles: self.cycles,
             state_hours,
             recorded_alarms: self.recorded,
             begins_from: self.begins_from,
             settings_digest: format!("{:08x}", self.settings_digest),
             quality,
-            warnings,
+            warnings: first_of_all.iter().cloned().chain(warnings).collect(),
+            first_of_all,
             strip: self.strip,
         }
     }

@@ -30,18 +30,24 @@ pub(crate) struct Source {
     pub(crate) extent: Option<Extent>,
 }
 
+/// A file without a sample, and why.
+pub(crate) struct Empty {
+    pub(crate) file: PathBuf,
+    pub(crate) why: String,
+}
+
 /// Opens all files and puts them in order; files without samples are named in the second list.
 pub(crate) fn open(
     files: &[PathBuf],
     site: &Site,
     options: &CsvOptions,
-) -> Result<(Vec<Source>, Vec<PathBuf>), ReplayError> {
+) -> Result<(Vec<Source>, Vec<Empty>), ReplayError> {
     let mut sources = Vec::new();
     let mut empty = Vec::new();
     for file in files {
         match probe(file, site, options)? {
-            Some(source) => sources.push(source),
-            None => empty.push(file.clone()),
+            Ok(source) => sources.push(source),
+            Err(why) => empty.push(Empty { file: file.clone(), why }),
         }
     }
     sources.sort_by_key(|source| source.first_us);
@@ -49,7 +55,10 @@ pub(crate) fn open(
     Ok((sources, empty))
 }
 
-fn probe(file: &Path, site: &Site, options: &CsvOptions) -> Result<Option<Source>, ReplayError> {
+/// A file that has samples, or why it has none.
+type Probed = Result<Source, String>;
+
+fn probe(file: &Path, site: &Site, options: &CsvOptions) -> Result<Probed, ReplayError> {
     let input = Input::open(file)?;
     let pass = input.another_pass()?;
     match input.kind {
@@ -58,7 +67,7 @@ fn probe(file: &Path, site: &Site, options: &CsvOptions) -> Result<Option<Source
     }
 }
 
-fn probe_recording(input: Input, pass: Input) -> Result<Option<Source>, ReplayError> {
+fn probe_recording(input: Input, pass: Input) -> Result<Probed, ReplayError> {
     let mut recording = Recording::from_input(pass)?;
     let mut learned = None;
     let header = recording.header().clone();
@@ -71,7 +80,7 @@ fn probe_recording(input: Input, pass: Input) -> Result<Option<Source>, ReplayEr
             }
             Item::Block(block) => {
                 let Some(first_us) = block.times_us.first().copied() else { continue };
-                return Ok(Some(Source {
+                return Ok(Ok(Source {
                     input,
                     first_us,
                     period_us: i64::from(header.sample_period_us.max(1)),
@@ -84,20 +93,20 @@ fn probe_recording(input: Input, pass: Input) -> Result<Option<Source>, ReplayEr
             _ => {}
         }
     }
-    Ok(None)
+    Ok(Err("the recording holds no batch of samples; see what `airvalve inspect` says of it".to_owned()))
 }
 
 /// Reads all of it: what it holds decides on the spans, as in an import.
-fn probe_csv(input: Input, pass: Input, site: &Site, options: &CsvOptions) -> Result<Option<Source>, ReplayError> {
+fn probe_csv(input: Input, pass: Input, site: &Site, options: &CsvOptions) -> Result<Probed, ReplayError> {
     let mut csv = CsvReader::from_input(pass, options.clone())?.for_site(site);
     let channels = csv.channels();
     let mut extent = Extent::default();
     while let Some(block) = csv.next_block()? {
         extent.add(block);
     }
-    let Some(first_us) = extent.first_us() else { return Ok(None) };
+    let Some(first_us) = extent.first_us() else { return Ok(Err(csv.report().why_rejected())) };
     let period_us = i64::from(extent.step_us().unwrap_or(LONE_SAMPLE_US));
-    Ok(Some(Source { input, first_us, period_us, channels, header: None, learned: None, extent: Some(extent) }))
+    Ok(Ok(Source { input, first_us, period_us, channels, header: None, learned: None, extent: Some(extent) }))
 }
 
 fn refuse_another_device(sources: &[Source]) -> Result<(), ReplayError> {

@@ -73,7 +73,9 @@ impl Strip {
             column.float_greatest_pct = column.float_greatest_pct.max(view.float_pct);
             column.pressure_greatest_kpa = column.pressure_greatest_kpa.max(view.pressure_kpa);
             column.odour_greatest_ppm = column.odour_greatest_ppm.max(view.odour_ppm);
-            if let Some(samples) = column.samples_in.get_mut(state as usize) {
+            // Without float or pressure the valve is in no state that could be told.
+            let is_told = !(view.float_pct + view.pressure_kpa).is_nan();
+            if let Some(samples) = column.samples_in.get_mut(state as usize).filter(|_| is_told) {
                 *samples = samples.saturating_add(1);
             }
         }
@@ -142,5 +144,14 @@ mod tests {
                 .iter()
                 .all(|column| column.share_in(ValveState::Sealed) == 1.0 && column.odour_greatest_ppm.is_nan())
         );
+    }
+
+    #[test]
+    fn a_sample_without_float_or_pressure_is_in_no_state() {
+        let mut strip = Strip::new();
+        strip.add(&View { pressure_kpa: 200.0, ..View::NOTHING }, ValveState::Empty);
+        let [column] = strip.columns(1)[..] else { unreachable!() };
+        assert!(column.share_in(ValveState::Empty).is_nan());
+        assert_eq!(column.pressure_greatest_kpa, 200.0);
     }
 }

@@ -222,11 +222,12 @@ fn rejected_rows_and_a_clock_that_is_set_back_are_counted_and_located() {
     assert_eq!((result.samples.read, result.samples.used, result.samples.rejected), (201, 200, 1));
     assert_eq!(result.quality.clock_steps, 1);
     assert!(
-        result.warnings.iter().any(|warning| warning.contains("night.csv:102: 1 rows rejected")),
+        result.warnings.iter().any(|warning| warning.contains("night.csv:102: 1 row rejected")),
         "{:?}",
         result.warnings
     );
-    assert_eq!(result.recording.to.to_string(), "2031-03-01T18:02:29.000Z");
+    // Two hundred rows a second apart: times go on as if the clock had not been set back by 50 s.
+    assert_eq!(result.recording.to.to_string(), "2031-03-01T18:03:19.000Z");
 }
 
 #[test]
@@ -239,7 +240,7 @@ fn one_row_stamped_years_ahead_changes_nothing_but_its_own_count() {
     let good = run(&[file(folder.path(), "good.csv", &good)]).unwrap();
     let bad = run(&[file(folder.path(), "bad.csv", &bad)]).unwrap();
     assert_eq!((bad.samples.read, bad.samples.used, bad.samples.rejected), (4001, 4000, 1));
-    assert!(bad.warnings[0].contains("bad.csv:2002: 1 rows rejected, out of order"), "{:?}", bad.warnings);
+    assert!(bad.warnings[0].contains("bad.csv:2002: 1 row rejected, out of order"), "{:?}", bad.warnings);
     assert_eq!((&bad.air, &bad.recording, &bad.findings), (&good.air, &good.recording, &good.findings));
     assert_eq!(bad.quality.clock_steps, 0);
 }
@@ -251,7 +252,7 @@ fn a_reading_that_no_transmitter_can_give_is_missing_and_said() {
     let result = run(&[file(folder.path(), "night.csv", &text)]).unwrap();
     assert_eq!(result.samples.used, 201);
     assert!(result.findings.is_empty(), "{:?}", result.findings);
-    let said = "night.csv:202: 1 cells of `odour_ppm` more than ten spans beyond the site's span, taken as missing";
+    let said = "night.csv:202: 1 cell of `odour_ppm` more than ten spans beyond the site's span, taken as missing";
     assert!(result.warnings.iter().any(|warning| warning.ends_with(said)), "{:?}", result.warnings);
 }
 
@@ -416,4 +417,137 @@ fn no_high_reading_of_a_csv_file_is_taken_for_a_failed_loop() {
             assert_eq!(said(&from_csv), said(&from_recording), "{channel:?} at {ma} mA");
         }
     }
+}
+
+/// Rows of which the cells of float or pressure are put through `change` from `from` on.
+fn changed(rows: &str, from: i64, change: impl Fn(&mut [String])) -> String {
+    let lines = rows.lines().enumerate().map(|(place, line)| {
+        let mut cells: Vec<String> = line.split(',').map(str::to_owned).collect();
+        if place as i64 > from {
+            change(&mut cells);
+        }
+        cells.join(",")
+    });
+    lines.collect::<Vec<_>>().join("\n") + "\n"
+}
+
+#[test]
+fn while_float_or_pressure_give_nothing_the_air_is_bounded_as_in_a_gap_and_no_state_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let whole = rows(0..7200, 9_999_999);
+    let healthy = run(&[file(folder.path(), "whole.csv", &whole)]).unwrap();
+    assert_eq!((healthy.air.released_nl_high, healthy.air.admitted_nl_high), (0.0, 0.0));
+    assert_eq!(healthy.state_hours.not_judged, 0.0);
+    let nothing = |column: usize, value: &'static str| move |cells: &mut [String]| cells[column] = value.to_owned();
+    // Missing, a broken loop, cells that cannot be read.
+    for (column, value) in [(1, ""), (1, "-25"), (1, "?"), (2, ""), (2, "-524"), (2, "?")] {
+        for from in [0, 3600] {
+            let text = changed(&whole, from, nothing(column, value));
+            let result = run(&[file(folder.path(), "dead.csv", &text)]).unwrap();
+            let (air, hours) = (&result.air, &result.state_hours);
+            let dead_h = (7200 - from) as f64 / 3600.0;
+            assert!((hours.not_judged - dead_h).abs() < 0.01, "{column} {value} {from}: {hours:?}");
+            assert_eq!(hours.empty, 0.0);
+            // The small orifice passes 2 NL/s and more.
+            assert_eq!((air.released_nl_low, air.released_resolved), (0.0, false));
+            assert!(air.released_nl_high > 2.0 * 3600.0 * dead_h, "{column} {value} {from}: {air:?}");
+            let jointly = air.released_by_orifice.iter().map(|part| part.released_nl).sum::<f64>();
+            assert!((jointly - air.released_nl).abs() < 0.01);
+            // The one that is left says that the large orifice was shut; unreadable both, nothing would.
+            assert!(air.admitted_nl_high < 1000.0, "{column} {value} {from}: {air:?}");
+        }
+    }
+    let both = changed(&whole, 3600, |cells| cells[1..3].fill(String::new()));
+    let blind = run(&[file(folder.path(), "blind.csv", &both)]).unwrap();
+    // 26.5 NL/s are pumped; a main under pressure before drains at three times that.
+    assert!(blind.air.admitted_nl_high > 26.0 * 3600.0 && !blind.air.admitted_resolved, "{:?}", blind.air);
+}
+
+#[test]
+fn a_gap_is_bounded_by_what_may_have_drained_and_filled_within_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = rows((0..10_000).filter(|second| !(2000..5600).contains(second)), 9_999_999);
+    let air = run(&[file(folder.path(), "gap.csv", &text)]).unwrap().air;
+    // 26.5 NL/s pumped, in and out again within the hour.
+    assert!((26.0 * 3600.0..27.5 * 3600.0).contains(&air.admitted_nl_high), "{air:?}");
+    assert_eq!((air.admitted_nl_low, air.admitted_resolved, air.released_resolved), (0.0, false, false));
+    assert!((air.admitted_nl - 0.5 * air.admitted_nl_high).abs() < 0.001);
+}
+
+#[test]
+fn rows_that_come_too_seldom_give_bounds_and_no_measurement() {
+    let folder = tempfile::tempdir().unwrap();
+    for step in [2, 600] {
+        let text = rows((0..40_000).step_by(step), 9_999_999);
+        let result = run(&[file(folder.path(), "seldom.csv", &text)]).unwrap();
+        let air = &result.air;
+        assert!(!air.released_resolved && air.released_nl_high > 10_000.0, "{step}: {air:?}");
+        assert_eq!(air.released_nl_low, 0.0);
+        assert!((result.state_hours.not_judged - 40_000.0 / 3600.0).abs() < 0.2, "{:?}", result.state_hours);
+        assert!(result.warnings.iter().any(|warning| warning.contains("made for 1 to 50")), "{:?}", result.warnings);
+    }
+    // Said once, in however many files they come.
+    let part = |name, from| file(folder.path(), name, &rows((from..from + 4000).step_by(2), 9_999_999));
+    let result = run(&[part("one.csv", 0), part("two.csv", 4000)]).unwrap();
+    assert_eq!(result.first_of_all.len(), 1, "{:?}", result.first_of_all);
+}
+
+#[test]
+fn after_a_clock_is_set_back_no_time_of_the_result_goes_back() {
+    let folder = tempfile::tempdir().unwrap();
+    // A vacuum that stands while the clock is set back by half an hour, and another one after it.
+    let after = rows((1805..5400).map(|second| second - 1800), 2000);
+    let text = rows(0..1805, 1800) + after.split_once('\n').unwrap().1;
+    let result = run(&[file(folder.path(), "back.csv", &text)]).unwrap();
+    assert_eq!(result.quality.clock_steps, 1);
+    assert!(result.recording.from < result.recording.to);
+    assert_eq!(result.recording.to.0 - result.recording.from.0, 5_399_000_000);
+    assert!(result.findings.iter().all(|finding| finding.from <= finding.to), "{:?}", result.findings);
+    let starts: Vec<_> = result.findings.iter().map(|finding| finding.from).collect();
+    assert!(starts.is_sorted() && starts.len() == 2, "{starts:?}");
+    assert!(result.air.by_hour.iter().map(|hour| hour.from).is_sorted());
+    let said = result.warnings.iter().find(|warning| warning.contains("set back")).expect("a warning");
+    assert!(said.contains("by 30 min"), "{said}");
+}
+
+#[test]
+fn a_file_that_was_joined_to_itself_is_refused_and_a_clock_that_is_set_to_its_beginning_is_not() {
+    let folder = tempfile::tempdir().unwrap();
+    let once = rows(0..2000, 9_999_999);
+    let again = once.split_once('\n').unwrap().1;
+    let joined = file(folder.path(), "joined.csv", &format!("{once}{again}"));
+    let error = run(std::slice::from_ref(&joined)).unwrap_err();
+    assert!(matches!(error, ReplayError::Repeated { .. }), "{error}");
+    // In a recording as well.
+    let made = recording(folder.path(), "joined.airvalve", &joined, "valve-a");
+    let error = run(&[made]).unwrap_err();
+    assert!(matches!(error, ReplayError::Repeated { .. }), "{error}");
+    let other = again.replace(",90.", ",89.");
+    let set_back = run(&[file(folder.path(), "set-back.csv", &format!("{once}{other}"))]).unwrap();
+    assert_eq!(set_back.samples.used, 4000);
+}
+
+#[test]
+fn why_no_row_can_be_used_is_said() {
+    let folder = tempfile::tempdir().unwrap();
+    let milliseconds = changed(&rows(0..20, 9_999_999), 0, |cells| cells[0].push_str("000"));
+    let error = run(&[file(folder.path(), "ms.csv", &milliseconds)]).unwrap_err().to_string();
+    assert!(error.contains("`1930154400000` in line 2") && error.contains("milliseconds"), "{error}");
+    let none = "time,float_pct,pressure_kpa,odour_ppm\n";
+    let error = run(&[file(folder.path(), "none.csv", none)]).unwrap_err().to_string();
+    assert!(error.contains("no row below the header"), "{error}");
+}
+
+#[test]
+fn a_channel_that_cannot_be_read_comes_before_everything_else() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = changed(&rows(0..2000, 9_999_999), 0, |cells| cells[1] = "\"90,5\"".to_owned());
+    let result = run(&[file(folder.path(), "comma.csv", &text)]).unwrap();
+    assert_eq!(result.first_of_all.len(), 1, "{:?}", result.first_of_all);
+    assert_eq!(result.warnings.first(), result.first_of_all.first());
+    assert!(result.first_of_all[0].ends_with("give --decimal-comma"), "{:?}", result.first_of_all);
+    // Half an hour without a float is no half hour of looking for trapped air.
+    let of = |kind: &str| result.findings_judged.iter().find(|judged| judged.kind.name() == kind);
+    assert!(of("trapped-air").is_none());
+    assert_eq!(of("vacuum").unwrap().not_judged_hours, 0.0);
 }

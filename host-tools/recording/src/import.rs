@@ -22,8 +22,7 @@ pub enum ImportError {
     #[error(transparent)]
     Write(#[from] RecordingWriteError),
     #[error(
-        "{}: no row can be used ({} read; first time that cannot be read: {}); check the time column",
-        .file.display(), .report.rows.read, .report.first_unreadable_time.as_deref().unwrap_or("none")
+        "{}: no row can be used ({} read): {}", .file.display(), .report.rows.read, .report.why_rejected()
     )]
     NoRows { file: PathBuf, report: Box<CsvReport> },
 }

@@ -29,6 +29,8 @@ pub enum InputError {
     Unreadable { file: PathBuf, source: io::Error },
     #[error("{}: the file is empty (0 bytes); name a recording or a CSV file", .file.display())]
     Empty { file: PathBuf },
+    #[error("{}: looks like UTF-16 text (allowed: UTF-8); save it as UTF-8", .file.display())]
+    Utf16 { file: PathBuf },
     #[error(
         "{}: neither a recording nor a CSV file (begins with {begins}); name a recording or a CSV file with a header line",
         .file.display()
@@ -62,6 +64,9 @@ impl Input {
         }
         match kind_of(&probe) {
             Some(kind) => Ok(Input { file, kind, content }),
+            None if probe.starts_with(&[0xff, 0xfe]) || probe.starts_with(&[0xfe, 0xff]) => {
+                Err(InputError::Utf16 { file })
+            }
             None => Err(InputError::Unknown { begins: beginning(&probe), file }),
         }
     }

@@ -57,7 +57,7 @@ pub enum Content {
     /// A recording.
     Recording(Box<RecordingContent>),
     /// A CSV file.
-    Csv(CsvReport),
+    Csv(Box<CsvReport>),
 }
 
 /// What a recording has.
@@ -187,7 +187,7 @@ pub fn inspect_with(
                 times.add(block.times_us);
                 progress(times.samples);
             }
-            ("csv", Content::Csv(csv.report()))
+            ("csv", Content::Csv(Box::new(csv.report())))
         }
     };
     Ok(Summary {

@@ -9,11 +9,11 @@ use crate::{
 
 impl fmt::Display for Summary {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        writeln!(f, "{}: {}, {} bytes", self.file, self.kind, self.bytes)?;
+        writeln!(f, "{}: {}, {} bytes", self.file, self.kind, thousands(self.bytes))?;
         if let (Some(from), Some(to)) = (self.from, self.to) {
             writeln!(f, "time        {from} to {to}")?;
         }
-        write!(f, "samples     {}", self.samples)?;
+        write!(f, "samples     {}", thousands(self.samples))?;
         if let Some(bytes) = self.bytes_per_sample {
             write!(f, ", {bytes:.2} bytes a sample")?;
         }
@@ -27,7 +27,8 @@ impl fmt::Display for Summary {
             writeln!(f, "            {} to {}", gap.from, gap.to)?;
         }
         if self.backward_steps > 0 {
-            writeln!(f, "clock       {} backward steps", self.backward_steps)?;
+            let steps = if self.backward_steps == 1 { "step" } else { "steps" };
+            writeln!(f, "clock       {} backward {steps}", thousands(self.backward_steps))?;
         }
         Ok(())
     }
@@ -49,9 +50,10 @@ impl fmt::Display for RecordingContent {
             writeln!(f, "contacts    {}", header.contacts.join(", "))?;
         }
         for (name, count) in &self.records {
-            writeln!(f, "records     {count} {name}")?;
+            writeln!(f, "records     {} {name}", thousands(*count))?;
         }
-        writeln!(f, "frames      {}, {} lost, {} skipped", self.frames, self.lost_frames, self.skipped_frames)?;
+        let [frames, lost, skipped] = [self.frames, self.lost_frames, self.skipped_frames].map(thousands);
+        writeln!(f, "frames      {frames}, {lost} lost, {skipped} skipped")?;
         for loss in &self.losses.first {
             writeln!(f, "            {} lost at byte {}", loss.frames, loss.offset)?;
         }
@@ -69,20 +71,41 @@ impl fmt::Display for RecordingContent {
 
 fn csv_lines(report: &CsvReport, f: &mut fmt::Formatter<'_>) -> fmt::Result {
     let rows = &report.rows;
-    writeln!(f, "rows        {} read, {} used, {} rejected", rows.read, rows.used, rows.rejected())?;
+    let [read, used, rejected] = [rows.read, rows.used, rows.rejected()].map(thousands);
+    writeln!(f, "rows        {read} read, {used} used, {rejected} rejected")?;
     let kinds = [
         ("time cannot be read", rows.unreadable_time),
         ("time repeated", rows.repeated_time),
         ("out of order", rows.out_of_order),
         ("clock steps (used)", rows.clock_steps),
         ("too many cells", report.long_rows),
+        ("too few cells", report.short_rows),
     ];
     let bad = report.bad_cells.iter().map(|(column, tally)| (*column, *tally));
     for (what, tally) in kinds.into_iter().chain(bad).filter(|(_, tally)| tally.count > 0) {
-        writeln!(f, "            {what}: {}, first in line {}", tally.count, tally.first_line)?;
+        writeln!(f, "            {what}: {}, first in line {}", thousands(tally.count), tally.first_line)?;
     }
     if !report.unused_columns.is_empty() {
         writeln!(f, "left out    columns {}", report.unused_columns.join(", "))?;
     }
     Ok(())
+}
+
+/// A whole number with its thousands apart.
+///
+/// # Example
+/// ```
+/// # use airvalve_recording::thousands;
+/// assert_eq!((thousands(999), thousands(1_234_567)), ("999".to_owned(), "1,234,567".to_owned()));
+/// ```
+pub fn thousands(number: u64) -> String {
+    let digits = number.to_string();
+    let mut text = String::new();
+    for (place, digit) in digits.chars().enumerate() {
+        if place > 0 && (digits.len() - place).is_multiple_of(3) {
+            text.push(',');
+        }
+        text.push(digit);
+    }
+    text
 }

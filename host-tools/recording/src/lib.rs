@@ -27,6 +27,7 @@ pub use gaps::{Gap, GapFinder, Interruption};
 pub use import::{Imported, import, import_with};
 pub use input::{FileKind, Input, InputError};
 pub use inspect::{Summary, inspect, inspect_with};
+pub use inspect_text::thousands;
 pub use losses::{Losses, Lost};
 pub use period::usual_step_us;
 pub use recording::{Item, Recording, RecordingError};

@@ -239,3 +239,16 @@ proptest! {
         let _ = read_with(&text, CsvOptions::default());
     }
 }
+
+#[test]
+fn line_ends_of_a_carriage_return_alone_and_utf_16_are_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = "time,float_pct,pressure_kpa,odour_ppm\r0,90,180,1\r1,90,180,1\r";
+    let wide: Vec<u8> = [0xfeff].into_iter().chain(text.encode_utf16()).flat_map(u16::to_le_bytes).collect();
+    for (bytes, said) in [(text.as_bytes().to_vec(), "carriage return alone"), (wide, "looks like UTF-16")] {
+        let file = folder.path().join("a.csv");
+        std::fs::write(&file, bytes).unwrap();
+        let error = CsvReader::open(&file, CsvOptions::default()).err().unwrap().to_string();
+        assert!(error.contains(said), "{error}");
+    }
+}

@@ -78,6 +78,63 @@ fn a_file_appears_only_when_it_is_whole() {
 }
 
 #[test]
+fn an_unfinished_file_is_no_other_file() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("out.csv");
+    let users = folder.path().join("out.csv.partial");
+    fs::write(&users, "the user's").unwrap();
+    let [mut first, second] = [(); 2].map(|()| WholeFile::create(&path).unwrap());
+    first.write_all(b"first").unwrap();
+    drop(second);
+    first.finish().unwrap();
+    assert_eq!((fs::read(&path).unwrap(), fs::read(&users).unwrap()), (b"first".to_vec(), b"the user's".to_vec()));
+    assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 2);
+}
+
+#[cfg(unix)]
+#[test]
+fn a_file_that_is_replaced_keeps_its_permissions_and_a_link_stays_one() {
+    use std::os::unix::fs::{PermissionsExt as _, symlink};
+    let folder = tempfile::tempdir().unwrap();
+    let (path, link, dangling) =
+        (folder.path().join("out.csv"), folder.path().join("link.csv"), folder.path().join("to-come.csv"));
+    fs::write(&path, "old").unwrap();
+    fs::set_permissions(&path, fs::Permissions::from_mode(0o640)).unwrap();
+    symlink(&path, &link).unwrap();
+    symlink("new.csv", &dangling).unwrap();
+    for (name, target) in [(&link, &path), (&dangling, &folder.path().join("new.csv"))] {
+        let mut file = WholeFile::create(name).unwrap();
+        file.write_all(b"new").unwrap();
+        file.finish().unwrap();
+        assert!(fs::symlink_metadata(name).unwrap().is_symlink());
+        assert_eq!(fs::read(target).unwrap(), b"new");
+    }
+    assert_eq!(fs::metadata(&path).unwrap().permissions().mode() & 0o777, 0o640);
+}
+
+#[cfg(unix)]
+#[test]
+fn one_file_is_known_by_all_its_names() {
+    use airvalve_recording::whole_file::is_same_file;
+    let folder = tempfile::tempdir().unwrap();
+    let at = |name: &str| folder.path().join(name);
+    fs::write(at("a"), "").unwrap();
+    fs::write(at("b"), "").unwrap();
+    fs::create_dir(at("sub")).unwrap();
+    std::os::unix::fs::symlink(at("a"), at("link")).unwrap();
+    fs::hard_link(at("a"), at("hard")).unwrap();
+    for name in ["a", "sub/../a", "link", "hard"] {
+        assert!(is_same_file(&at("a"), &at(name)), "{name}");
+    }
+    // Not there yet.
+    assert!(is_same_file(&at("new"), &at("sub/../new")));
+    for name in ["b", "new", "sub", "no/new"] {
+        assert!(!is_same_file(&at("a"), &at(name)), "{name}");
+    }
+    assert!(!is_same_file(Path::new("/dev/null"), Path::new("/dev/null")));
+}
+
+#[test]
 fn a_full_disk_is_said_and_leaves_nothing() {
     if !Path::new("/dev/full").exists() {
         return;
@@ -234,7 +291,7 @@ fn a_csv_without_a_row_that_can_be_used_makes_no_recording() {
     let (csv, out) = (folder.path().join("a.csv"), folder.path().join("a"));
     fs::write(&csv, "time,float_pct,pressure_kpa,odour_ppm\nnoon,50,3000,\n").unwrap();
     let error = import(&csv, &site(), &CsvOptions::default(), &out).unwrap_err().to_string();
-    assert!(error.contains("no row can be used (1 read; first time that cannot be read: noon)"), "{error}");
+    assert!(error.contains("no row can be used (1 read): time `noon` in line 2 cannot be read"), "{error}");
     assert!(!out.exists());
 }
 

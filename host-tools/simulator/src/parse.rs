@@ -46,7 +46,7 @@ impl Scenario {
             name: top.text("name")?.map_or(stem, str::to_owned),
             seed: top.whole("seed")?.unwrap_or(1),
             start_us: clock.start_us,
-            duration_s: 3600.0 * top.number_or_preset("duration_h")?,
+            duration_s: clock.duration_s,
             file: file.to_owned(),
             site: PathBuf::from(top.text("site")?.unwrap_or_default()),
             sample_hz: top.number("sample_hz")?,
@@ -72,6 +72,7 @@ impl Scenario {
 /// Turns moments into seconds after the start.
 struct Clock {
     start_us: i64,
+    duration_s: f64,
 }
 
 impl Clock {
@@ -79,7 +80,10 @@ impl Clock {
         /// 2031-03-01T00:00:00Z, the default start of the table of keys.
         const DEFAULT_START_US: i64 = 1_930_089_600_000_000;
         let start = top.time("start")?;
-        Ok(Clock { start_us: start.map_or(DEFAULT_START_US, |start| start.as_microsecond()) })
+        Ok(Clock {
+            start_us: start.map_or(DEFAULT_START_US, |start| start.as_microsecond()),
+            duration_s: 3600.0 * top.number_or_preset("duration_h")?,
+        })
     }
 
     fn seconds(&self, section: &Section<'_>, name: &str) -> Result<Option<f64>, ScenarioError> {
@@ -98,7 +102,12 @@ impl Clock {
     }
 
     fn onset(&self, section: &Section<'_>) -> Result<f64, ScenarioError> {
-        Ok(self.seconds(section, "onset")?.unwrap_or(0.0))
+        let onset_s = self.seconds(section, "onset")?.unwrap_or(0.0);
+        if onset_s >= self.duration_s {
+            let hours = format!("{} h after the start", onset_s / 3600.0);
+            return Err(section.place("onset").contradiction(hours, "the scenario has ended by then"));
+        }
+        Ok(onset_s)
     }
 
     /// The end of something that begins at `from_s`.

@@ -52,7 +52,7 @@ fn the_bus_and_its_driver_give_the_codes_of_the_plant() {
     // One channel that does not answer, with others before and after it on its converter.
     let mut simulation = simulation(&format!(
         "{ALL_CHANNELS}\nduration_h = 1\n{}\n[[sensor_fault]]\nkind = \"missing\"\nchannel = \"odour_ppm\"\nonset = 0.8",
-        &MIXED["duration_h = 2".len()..]
+        MIXED["duration_h = 2".len()..].replace("onset = 1", "onset = 0.9")
     ));
     let fitted = simulation.fitted();
     let mut first = Converter::first(simulation.bus(), |channel| fitted[channel.index()]);

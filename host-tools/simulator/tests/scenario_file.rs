@@ -94,3 +94,16 @@ fn the_reference_in_scenarios_md_is_that_of_the_code() {
     let page = include_str!("../SCENARIOS.md");
     assert!(page.contains(reference().trim()), "put the output of the example scenario_reference into SCENARIOS.md");
 }
+
+#[test]
+fn a_fault_that_begins_when_the_scenario_has_ended_is_refused() {
+    for kind in ["[[fault]]\nkind = \"jammed-low\"", "[[sensor_fault]]\nkind = \"drift\"\nchannel = \"odour_ppm\""] {
+        let at = |hours: f64| {
+            let text = format!("site = \"a.toml\"\nduration_h = 2\n{kind}\nonset = {hours:?}\n");
+            airvalve_simulator::Scenario::parse(&text, std::path::Path::new("a.scenario.toml"))
+        };
+        assert!(at(1.9).is_ok());
+        let error = at(2.0).unwrap_err().to_string();
+        assert!(error.contains("onset") && error.contains("2 h after the start"), "{error}");
+    }
+}

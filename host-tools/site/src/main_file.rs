@@ -50,12 +50,13 @@ impl Main {
         let mut checked = Checked::new(text, MAIN);
         let name = needed(&mut checked, "main.name", Checked::given_text);
         let count = checked.count("valve");
-        let valves = (0..count).map(|place| valve(&mut checked, place, folder)).collect();
+        let valves: Vec<MainValve> = (0..count).map(|place| valve(&mut checked, place, folder)).collect();
         if count == 0 && !checked.has_syntax_error() {
             let how = "at least one [[valve]]";
             let fault = Fault::Count { key: "valve".to_owned(), found: 0, allowed: "1 or more", how };
             checked.report(1, fault);
         }
+        refuse_repeated(&valves, &mut checked);
         checked.finish(file)?;
         Ok(Main { name, valves })
     }
@@ -73,9 +74,56 @@ fn valve(checked: &mut Checked, place: usize, folder: &Path) -> MainValve {
     }
 }
 
+/// One valve twice, or one file for two valves or twice for one, counts everything in it twice.
+fn refuse_repeated(valves: &[MainValve], checked: &mut Checked) {
+    let mut names: Vec<(PathBuf, String)> = Vec::new();
+    let mut known = |path: &Path, key: String, checked: &mut Checked| {
+        let name = std::fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
+        if let Some((_, before)) = names.iter().find(|(other, _)| *other == name) {
+            let fault = Fault::Contradiction {
+                value: format!("\"{}\"", path.display()),
+                rule: "each valve and each file stands once",
+                limit: format!("`{before}` is the same"),
+                key: key.clone(),
+            };
+            let line = checked.line_of(&key);
+            checked.report(line, fault);
+        }
+        names.push((name, key));
+    };
+    for (place, valve) in valves.iter().enumerate() {
+        known(&valve.site, format!("valve[{place}].site"), checked);
+        valve.files.iter().for_each(|file| known(file, format!("valve[{place}].files"), checked));
+    }
+}
+
 fn needed<T: Default>(checked: &mut Checked, key: &str, given: impl Fn(&Checked, &str) -> Option<T>) -> T {
     given(checked, key).unwrap_or_else(|| {
         checked.report_missing(key, "…");
         T::default()
     })
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+
+    #[test]
+    fn a_valve_or_a_file_that_stands_twice_is_refused_with_its_line() {
+        let main = |second: &str| {
+            let text = format!(
+                "[main]\nname = \"m\"\n[[valve]]\nsite = \"a.toml\"\nfiles = [\"a.csv\"]\n[[valve]]\n{second}\n"
+            );
+            Main::parse(&text, "main.toml").map_err(|error| error.to_string())
+        };
+        assert!(main("site = \"b.toml\"\nfiles = [\"b.csv\"]").is_ok());
+        let same_site = main("site = \"a.toml\"\nfiles = [\"b.csv\"]").unwrap_err();
+        assert!(same_site.contains("main.toml:7: `valve[1].site`"), "{same_site}");
+        let same_file = main("site = \"b.toml\"\nfiles = [\"b.csv\", \"a.csv\"]").unwrap_err();
+        assert!(
+            same_file.contains("main.toml:8: `valve[1].files`") && same_file.contains("valve[0].files"),
+            "{same_file}"
+        );
+    }
 }

@@ -1,6 +1,9 @@
 //! What can be wrong with a file, and how it is said.
 
-use std::path::{Path, PathBuf};
+use std::{
+    io::Read as _,
+    path::{Path, PathBuf},
+};
 
 /// What is wrong at one place of a file.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
@@ -42,6 +45,8 @@ pub struct Problem {
 pub enum FileError {
     #[error("{}: cannot be read: {source}; check the name and the permissions", .file.display())]
     Unreadable { file: PathBuf, source: std::io::Error },
+    #[error("{}: is no text file ({what}); name a TOML file in UTF-8", .file.display())]
+    NoText { file: PathBuf, what: &'static str },
     #[error("{}", lines_of(.file, .problems))]
     Refused { file: PathBuf, problems: Vec<Problem> },
 }
@@ -51,12 +56,26 @@ fn lines_of(file: &Path, problems: &[Problem]) -> String {
     lines.collect::<Vec<_>>().join("\n")
 }
 
-/// Reads a file that is to be checked; `-` is standard input.
+/// Reads a file that is to be checked; `-` is standard input, and a mark of UTF-8 at the beginning is no part of it.
 ///
 /// # Errors
-/// [`FileError::Unreadable`] when the system refuses it or it is no UTF-8 text.
+/// [`FileError::Unreadable`], or [`FileError::NoText`].
 pub fn read_text(path: &Path) -> Result<String, FileError> {
-    let text =
-        if path == Path::new("-") { std::io::read_to_string(std::io::stdin()) } else { std::fs::read_to_string(path) };
-    text.map_err(|source| FileError::Unreadable { file: path.to_owned(), source })
+    let bytes = if path == Path::new("-") { standard_input() } else { std::fs::read(path) };
+    let bytes = bytes.map_err(|source| FileError::Unreadable { file: path.to_owned(), source })?;
+    let no_text = |what| FileError::NoText { file: path.to_owned(), what };
+    if bytes.starts_with(&[0xff, 0xfe]) || bytes.starts_with(&[0xfe, 0xff]) {
+        return Err(no_text("it looks like UTF-16"));
+    }
+    if bytes.contains(&0) {
+        return Err(no_text("it is binary"));
+    }
+    let text = String::from_utf8(bytes).map_err(|_| no_text("it holds bytes that are no UTF-8"))?;
+    Ok(text.strip_prefix('\u{feff}').map(str::to_owned).unwrap_or(text))
+}
+
+fn standard_input() -> std::io::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    std::io::stdin().read_to_end(&mut bytes)?;
+    Ok(bytes)
 }

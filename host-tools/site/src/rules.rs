@@ -36,11 +36,37 @@ pub(crate) fn check(site: &Site, checked: &mut Checked) {
         above("sampling.every_s", burst.every_s, "bursts are further apart than burst_s", burst.burst_s);
     }
     check_release_orifices(site, checked);
+    check_large_below_small(site, checked);
+    check_bursts_are_meant(site, checked);
     for (place, work) in site.planned_work.iter().enumerate() {
         if work.to_us <= work.from_us {
             let key = format!("planned_work[{place}].to");
             let value = checked.given_time(&key).map_or(String::new(), |time| time.to_string());
             contradict(checked, &key, value, "work ends after it begins", "after `from`".to_owned());
+        }
+    }
+}
+
+/// A float that sinks opens the small orifice first: a valve whose large one opens above it never holds a cushion.
+fn check_large_below_small(site: &Site, checked: &mut Checked) {
+    let Some(small) = site.valve.release_orifices.first() else { return };
+    let large_pct = site.valve.large_orifice.opens_below_pct;
+    if large_pct >= small.opens_below_pct {
+        let rule = "the large orifice opens below the small one";
+        let limit = format!("below {}", small.opens_below_pct);
+        contradict(checked, "valve.large_orifice.opens_below_pct", large_pct.to_string(), rule, limit);
+    }
+}
+
+/// Keys of bursts beside samples all the time: one of them is not what was meant.
+fn check_bursts_are_meant(site: &Site, checked: &mut Checked) {
+    if site.sampling.burst.is_some() {
+        return;
+    }
+    for key in ["sampling.burst_s", "sampling.every_s"] {
+        if let Some(value) = checked.given_number(key) {
+            let rule = "it belongs to sampling.mode = \"burst\", and the mode is continuous";
+            contradict(checked, key, value.to_string(), rule, "set the mode, or remove the key".to_owned());
         }
     }
 }

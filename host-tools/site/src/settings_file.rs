@@ -1,6 +1,6 @@
 //! Settings files: the thresholds that a person has changed; what is not named keeps its default.
 
-use std::path::Path;
+use std::{collections::BTreeMap, path::Path};
 
 use airvalve_monitor::settings::{DecisionSettings, EvidenceSettings, SettingRow, Settings};
 use toml_edit::{Document, Item};
@@ -69,6 +69,7 @@ pub fn parse_settings(text: &str, file: &Path) -> Result<SettingsFile, FileError
     })?;
     let mut settings = SettingsFile::default();
     let mut problems = Vec::new();
+    let mut lines = BTreeMap::new();
     for (table_name, item) in document.iter() {
         let line = document.key(table_name).and_then(|key| key.span()).map_or(1, |span| line_of(span.start));
         let Some((_, rows)) = SettingsFile::TABLES.iter().find(|(name, _)| *name == table_name) else {
@@ -89,12 +90,53 @@ pub fn parse_settings(text: &str, file: &Path) -> Result<SettingsFile, FileError
             match checked(table_name, name, item, rows) {
                 Ok(value) => {
                     settings.set(table_name, name, value);
+                    lines.insert(format!("{table_name}.{name}"), line);
                 }
                 Err(fault) => problems.push(Problem { line, fault }),
             }
         }
     }
+    problems.extend(contradictions(&settings, &lines));
     if problems.is_empty() { Ok(settings) } else { Err(refused(problems)) }
+}
+
+/// Pairs of rows of which the first must lie below the second, and why.
+const BELOW: [(&str, &str, &str); 7] = [
+    ("decision.stuck_deadband", "decision.stuck_threshold", NEVER_CLEARS),
+    ("decision.fouling_deadband", "decision.fouling_threshold", NEVER_CLEARS),
+    ("decision.sensor_deadband", "decision.sensor_threshold", NEVER_CLEARS),
+    ("findings.odour_deadband_ppm", "findings.odour_ppm", NEVER_ENDS),
+    ("findings.odour_deadband_ppm", "findings.odour_severe_ppm", NEVER_ENDS),
+    ("findings.vacuum_deadband_kpa", "findings.vacuum_kpa", NEVER_ENDS),
+    ("findings.odour_ppm", "findings.odour_severe_ppm", "a severe odour is one above the limit of a high one"),
+];
+const NEVER_CLEARS: &str =
+    "an alarm clears below its threshold by the deadband, and evidence never falls below nothing";
+const NEVER_ENDS: &str =
+    "a finding ends beyond its limit by the deadband, and must be able to before the other side of nothing";
+
+/// What does not fit together, where a file names one of the two.
+fn contradictions(settings: &SettingsFile, lines: &BTreeMap<String, usize>) -> Vec<Problem> {
+    let value = |key: &str| key.split_once('.').and_then(|(table, name)| settings.get(table, name));
+    let mut problems = Vec::new();
+    for (low, high, rule) in BELOW {
+        let (Some(low_value), Some(high_value)) = (value(low), value(high)) else { continue };
+        // The defaults fit; the line is that of the key which the file names, the first of the two if both.
+        let Some((key, line)) = [low, high].into_iter().find_map(|key| Some((key, *lines.get(key)?))) else { continue };
+        if low_value < high_value {
+            continue;
+        }
+        let (own, limit) = if key == low {
+            (low_value, format!("below {high} = {high_value}"))
+        } else {
+            (high_value, format!("above {low} = {low_value}"))
+        };
+        problems.push(Problem {
+            line,
+            fault: Fault::Contradiction { key: key.to_owned(), value: own.to_string(), rule, limit },
+        });
+    }
+    problems
 }
 
 fn checked(table: &str, name: &str, item: &Item, rows: &[SettingRow]) -> Result<f32, Fault> {
@@ -135,7 +177,15 @@ mod tests {
             for row in rows {
                 let parsed =
                     |value: f32| parse_settings(&format!("[{table}]\n{} = {value:?}\n", row.name), Path::new("s.toml"));
+                let key = format!("{table}.{}", row.name);
+                let is_paired = BELOW.iter().any(|(low, high, _)| [*low, *high].contains(&key.as_str()));
                 for value in [row.least, row.default, row.most] {
+                    if is_paired && value != row.default {
+                        // Within its range; it may not fit the default of the other.
+                        let refused = parsed(value).err().map(|error| error.to_string());
+                        assert!(refused.is_none_or(|refused| refused.contains("does not fit")), "{key}");
+                        continue;
+                    }
                     assert_eq!(parsed(value).unwrap().get(table, row.name), Some(value), "{table}.{}", row.name);
                 }
                 assert!(parsed(row.least - 1.0).is_err() && parsed(row.most + 1.0).is_err(), "{table}.{}", row.name);
@@ -158,5 +208,26 @@ mod tests {
             message.contains("s.toml:6: `findings.vacuum_s` = -2 is not allowed (allowed: 0 to 86400 s)"),
             "{message}"
         );
+    }
+
+    #[test]
+    fn settings_that_contradict_each_other_are_refused_where_they_stand() {
+        assert!(contradictions(&SettingsFile::default(), &BTreeMap::new()).is_empty());
+        for (text, said) in [
+            ("[findings]\nodour_ppm = 200\n", "s.toml:2: `findings.odour_ppm` = 200 does not fit"),
+            ("[findings]\n\nodour_severe_ppm = 5\n", "s.toml:3: `findings.odour_severe_ppm` = 5 does not fit"),
+            ("[findings]\nodour_deadband_ppm = 20\n", "s.toml:2: `findings.odour_deadband_ppm` = 20 does not fit"),
+            ("[findings]\nvacuum_kpa = 2\n", "s.toml:2: `findings.vacuum_kpa` = 2 does not fit"),
+            ("[decision]\nstuck_deadband = 1\n", "s.toml:2: `decision.stuck_deadband` = 1 does not fit"),
+            ("[decision]\nfouling_threshold = 0.3\n", "(above decision.fouling_deadband = 0.4)"),
+            ("[decision]\nsensor_threshold = 0.4\nsensor_deadband = 0.4\n", "s.toml:3: `decision.sensor_deadband`"),
+        ] {
+            let message = parse_settings(text, Path::new("s.toml")).unwrap_err().to_string();
+            assert!(message.contains(said), "{message}");
+        }
+        let fits = "[decision]\nfouling_threshold = 0.3\nfouling_deadband = 0.2\n";
+        assert!(parse_settings(fits, Path::new("s.toml")).is_ok());
+        let fits = "[findings]\nvacuum_kpa = 2\nvacuum_deadband_kpa = 1\nodour_ppm = 200\nodour_severe_ppm = 400\n";
+        assert!(parse_settings(fits, Path::new("s.toml")).is_ok());
     }
 }

@@ -167,12 +167,12 @@ fn an_orifice_may_be_given_by_its_sonic_conductance() {
         "diameter_mm = 2.5\ndischarge_coefficient = 0.65",
         "sonic_conductance_dm3_s_bar = 0.64\ncritical_ratio = 0.4",
     );
-    assert!(explain(&Site::parse(&text, "a").unwrap()).contains("small orifice at working pressure"));
+    assert!(explain(&Site::parse(&text, "a").unwrap(), 160).contains("small orifice at working pressure"));
 }
 
 /// Flow of the small orifice as the explanation gives it, NL/min.
 fn explained_nl_min(site: &Site) -> f64 {
-    let text = explain(site);
+    let text = explain(site, 160);
     let line = text.lines().find(|line| line.starts_with("- small orifice")).expect("a line");
     let (before, _) = line.split_once(" NL/min").expect("a flow");
     before.rsplit(' ').next().unwrap().parse().unwrap()
@@ -209,7 +209,7 @@ fn the_template_parses_and_its_optional_lines_are_keys() {
 
 #[test]
 fn the_explanation_names_every_origin() {
-    let text = explain(&Site::parse(SITE, "a.toml").unwrap());
+    let text = explain(&Site::parse(SITE, "a.toml").unwrap(), 160);
     for wanted in ["from the file", "default", "computed: from the altitude (ISO 2533)", "choked", "NL/min"] {
         assert!(text.contains(wanted), "{wanted}\n{text}");
     }

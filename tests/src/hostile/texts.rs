@@ -35,7 +35,7 @@ pub(super) fn check_site_file(bytes: &[u8]) {
     let text = text(bytes);
     match Site::parse(&text, "a.toml") {
         Ok(site) => {
-            assert!(!explain(&site).is_empty());
+            assert!(!explain(&site, 80).is_empty());
             try_detector(&site, &Settings::default());
         }
         Err(error) => check_refusal(&error, &text),

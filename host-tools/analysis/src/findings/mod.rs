@@ -12,7 +12,7 @@ use airvalve_monitor::{Learned, Monitor, SiteData};
 use airvalve_site::FindingLimits;
 use serde::Serialize;
 
-use crate::time::Time;
+use crate::{result::rounded, time::Time};
 use spells::{Frame, Spell};
 
 /// Kinds that are not looked for yet.
@@ -101,11 +101,44 @@ impl Finding {
 pub struct Judged {
     pub kind: FindingKind,
     pub threshold: String,
+    /// Time with samples in which it could not be judged, because a channel that it needs gave nothing to trust, h.
+    pub not_judged_hours: f64,
 }
 
 impl Judged {
     fn new(kind: FindingKind, threshold: &str) -> Judged {
-        Judged { kind, threshold: threshold.to_owned() }
+        Judged { kind, threshold: threshold.to_owned(), not_judged_hours: 0.0 }
+    }
+}
+
+/// Time of frames in which each kind could not be judged, microseconds.
+#[derive(Clone, Copy, Debug, Default)]
+struct NotJudged {
+    vacuum_us: i64,
+    high_odour_us: i64,
+    trapped_air_us: i64,
+}
+
+impl NotJudged {
+    fn add(&mut self, mean: &View, length_us: i64) {
+        let [without_float, without_pressure, without_odour] =
+            [mean.float_pct, mean.pressure_kpa, mean.odour_ppm].map(|reading| reading.is_nan());
+        for (time_us, is_missing) in [
+            (&mut self.vacuum_us, without_pressure),
+            (&mut self.high_odour_us, without_odour),
+            (&mut self.trapped_air_us, without_float || without_pressure),
+        ] {
+            *time_us = time_us.saturating_add(if is_missing { length_us } else { 0 });
+        }
+    }
+
+    fn hours(&self, kind: FindingKind) -> f64 {
+        let time_us = match kind {
+            FindingKind::Vacuum => self.vacuum_us,
+            FindingKind::HighOdour => self.high_odour_us,
+            FindingKind::TrappedAir => self.trapped_air_us,
+        };
+        rounded(time_us as f64 / 3.6e9)
     }
 }
 
@@ -157,7 +190,8 @@ impl View {
 pub(crate) struct Trackers {
     /// Samples of the frame that is not full yet.
     samples: Vec<View>,
-    half_period_us: i64,
+    period_us: i64,
+    not_judged: NotJudged,
     vacuum: vacuum::Vacuum,
     high_odour: high_odour::HighOdour,
     trapped_air: trapped_air::TrappedAir,
@@ -167,7 +201,8 @@ impl Trackers {
     pub(crate) fn new(limits: &FindingLimits, site: &SiteData, start: &Learned, period_us: i64) -> Trackers {
         Trackers {
             samples: Vec::new(),
-            half_period_us: period_us / 2,
+            period_us,
+            not_judged: NotJudged::default(),
             vacuum: vacuum::Vacuum::new(limits, site, start, period_us),
             high_odour: high_odour::HighOdour::new(limits, period_us),
             trapped_air: trapped_air::TrappedAir::new(limits, site, period_us),
@@ -178,7 +213,7 @@ impl Trackers {
     pub(crate) fn step(&mut self, view: &View, monitor: &Monitor) {
         if let Some(first) = self.samples.first() {
             let length_us = view.moment_us.saturating_sub(first.moment_us);
-            if length_us.saturating_add(self.half_period_us) >= FRAME_US {
+            if length_us.saturating_add(self.period_us / 2) >= FRAME_US {
                 self.end_frame(monitor);
             }
         }
@@ -191,6 +226,9 @@ impl Trackers {
             return;
         }
         let frame = Frame { mean: View::mean(&self.samples), samples: &self.samples };
+        let first_us = self.samples.first().map_or(0, |first| first.moment_us);
+        let length_us = frame.mean.moment_us.saturating_sub(first_us).saturating_add(self.period_us);
+        self.not_judged.add(&frame.mean, length_us);
         self.vacuum.frame(&frame);
         self.high_odour.frame(&frame);
         self.trapped_air.frame(&frame, monitor);
@@ -220,7 +258,11 @@ impl Trackers {
         let (judged, findings): (Vec<_>, Vec<_>) = all.into_iter().unzip();
         let mut findings: Vec<Finding> = findings.into_iter().flatten().collect();
         findings.sort_by_key(|finding| finding.from);
-        (judged.into_iter().flatten().collect(), findings)
+        let mut judged: Vec<Judged> = judged.into_iter().flatten().collect();
+        for judged in &mut judged {
+            judged.not_judged_hours = self.not_judged.hours(judged.kind);
+        }
+        (judged, findings)
     }
 }
 

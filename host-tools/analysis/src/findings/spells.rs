@@ -9,7 +9,7 @@
 
 use std::collections::VecDeque;
 
-use super::View;
+use super::{FRAME_US, View};
 
 /// What is remembered of a spell.
 pub(super) trait Figures: Copy {
@@ -209,8 +209,9 @@ impl<F: Figures> SpellFinder<F> {
     fn close(&mut self) {
         let Some(spell) = self.open.take() else { return };
         self.recent.iter_mut().for_each(|recent| recent.inside_from_us = None);
-        // Each sample stands for one period.
-        if spell.to_us.saturating_sub(spell.from_us).saturating_add(self.period_us) < self.least_us {
+        // Each sample stands for one period, but for no more than a second: one row of ten minutes shows no minute.
+        let stands_for_us = self.period_us.min(FRAME_US);
+        if spell.to_us.saturating_sub(spell.from_us).saturating_add(stands_for_us) < self.least_us {
             return;
         }
         match self.done.last_mut() {
@@ -294,6 +295,23 @@ mod tests {
             let [(from, to)] = spells(between(from_s, from_s + 2.0))[..] else { panic!("{from_s}") };
             assert!((from - f64::from(from_s)).abs() < 0.01 && (to - from - 1.9).abs() < 0.01, "{from} {to}");
         }
+    }
+
+    #[test]
+    fn samples_that_come_seldom_make_a_spell_only_where_they_span_its_least_time() {
+        let high = |rows: std::ops::RangeInclusive<i64>| {
+            let lengths = Lengths { least_s: 60.0, join_s: 600.0, period_us: 60 * SECOND_US };
+            let mut finder: SpellFinder<Greatest> = SpellFinder::new(lengths);
+            for row in 0..10 {
+                let odour_ppm = if rows.contains(&row) { 1.0 } else { -0.1 };
+                let view = View { moment_us: row * 60 * SECOND_US, odour_ppm, ..View::NOTHING };
+                let frame = Frame { mean: view, samples: &[view] };
+                finder.frame(&frame, |view| view.odour_ppm, || Greatest(1.0));
+            }
+            found(finder)
+        };
+        assert_eq!(high(4..=4), []);
+        assert_eq!(high(4..=5), [(240.0, 300.0)]);
     }
 
     #[test]

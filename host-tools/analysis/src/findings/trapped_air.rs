@@ -1,5 +1,7 @@
 //! Trapped air: a pocket that stands at the high point for minutes, vented or not.
 
+use std::collections::VecDeque;
+
 use airvalve_monitor::{Monitor, SiteData};
 use airvalve_site::FindingLimits;
 
@@ -11,6 +13,9 @@ use crate::result::rounded;
 
 /// The line has lost its pressure when it is below the limit by this share of it.
 const PRESSURE_DEADBAND: f32 = 0.1;
+
+/// A spell can begin so many frames before it is known to have begun: as many as its means are over.
+const MOST_BACK: usize = 11;
 
 /// Air let out by the release orifices so far, at the start and at the last sample of a spell, NL.
 #[derive(Clone, Copy, Debug)]
@@ -30,6 +35,9 @@ pub(super) struct TrappedAir {
     below_pct: f32,
     above_kpa: f32,
     spells: SpellFinder<Vented>,
+    /// Air let out before each of the last frames, NL.
+    before_nl: VecDeque<f64>,
+    so_far_nl: f64,
 }
 
 impl TrappedAir {
@@ -40,6 +48,8 @@ impl TrappedAir {
             below_pct: site.small.opens_below_pct,
             above_kpa: limits.trapped_share_of_static * site.static_kpa,
             spells: SpellFinder::new(lengths),
+            before_nl: VecDeque::new(),
+            so_far_nl: 0.0,
         }
     }
 
@@ -53,10 +63,13 @@ impl TrappedAir {
             // Not `min`, which takes one for both where the other is not known.
             if of_float < of_pressure || of_float.is_nan() { of_float } else { of_pressure }
         };
-        self.spells.frame(frame, margin, || {
-            let so_far_nl = vented_nl(monitor);
-            Vented { first_nl: so_far_nl, last_nl: so_far_nl }
-        });
+        if self.before_nl.len() >= MOST_BACK {
+            self.before_nl.pop_front();
+        }
+        self.before_nl.push_back(self.so_far_nl);
+        self.so_far_nl = vented_nl(monitor);
+        let vented = Vented { first_nl: self.before_nl.front().copied().unwrap_or_default(), last_nl: self.so_far_nl };
+        self.spells.frame(frame, margin, || vented);
     }
 
     pub(super) fn pause(&mut self) {

@@ -17,7 +17,7 @@ use airvalve_trials::{
 use clap::{Args, ValueEnum};
 use serde_json::json;
 
-use super::{csv_arguments::CsvArguments, model_argument::ModelsArgument};
+use super::{csv_arguments::CsvArguments, model_argument::ModelsArgument, outputs::refuse_overwriting};
 use crate::{
     Outcome,
     failure::Failure,
@@ -138,6 +138,9 @@ impl Evaluate {
         let arguments = &self.simulated;
         let (set, size) = (arguments.set(), arguments.size());
         let only = arguments.only.as_deref().map(subject).transpose()?;
+        let outputs: Vec<&Path> =
+            [&arguments.resume, &arguments.table].into_iter().flatten().map(PathBuf::as_path).collect();
+        refuse_overwriting(&self.settings.iter().map(PathBuf::as_path).collect::<Vec<_>>(), &outputs)?;
         let models = arguments.models();
         let cases: Vec<CaseId> = models.iter().flat_map(|model| plan(set, *model, size, only)).collect();
         let outcomes = self.play_all(&cases, settings)?;

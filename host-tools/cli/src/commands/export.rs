@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
 
+use super::outputs::refuse_overwriting;
 use crate::{Outcome, failure::Failure, progress::Progress, show};
 
 /// Writes a recording as CSV or Parquet
@@ -32,9 +33,11 @@ enum Format {
 
 impl Export {
     pub(crate) fn run(self) -> Result<Outcome, Failure> {
+        let format = self.format()?;
+        refuse_overwriting(&[&self.recording], &[&self.output])?;
         let progress = Progress::of_samples();
         let note = |samples| progress.set_now(samples);
-        let exported = match self.format()? {
+        let exported = match format {
             Format::Csv => airvalve_recording::export_csv_with(&self.recording, &self.output, &note)?,
             Format::Parquet => airvalve_columnar::write_parquet_with(&self.recording, &self.output, &note)?,
         };

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use airvalve_site::Site;
 use clap::Args;
 
-use super::csv_arguments::CsvArguments;
+use super::{csv_arguments::CsvArguments, outputs::refuse_overwriting};
 use crate::{Outcome, failure::Failure, progress::Progress, show, standard_input::refuse_second};
 
 /// Makes a recording of a CSV file
@@ -34,6 +34,7 @@ impl Import {
     pub(crate) fn run(self) -> Result<Outcome, Failure> {
         refuse_second([("FILE.csv", self.file.as_path()), ("--site", &self.site)])?;
         let options = self.csv.options()?;
+        refuse_overwriting(&[&self.file, &self.site], &[&self.output])?;
         let site = Site::read(&self.site)?;
         let progress = Progress::of_samples();
         let note = |samples| progress.set_now(samples);
@@ -43,7 +44,8 @@ impl Import {
             show::warn(widened);
         }
         let rows = imported.report.rows;
-        eprintln!("airvalve: {} rows read, {} used, {} rejected", rows.read, rows.used, rows.rejected());
+        let [read, used, rejected] = [rows.read, rows.used, rows.rejected()].map(airvalve_recording::thousands);
+        eprintln!("airvalve: {read} rows read, {used} used, {rejected} rejected");
         for warning in airvalve_analysis::csv_warnings(&self.file, &imported.report) {
             show::warn(&warning);
         }

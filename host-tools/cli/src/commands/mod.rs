@@ -8,6 +8,7 @@ mod import;
 mod inspect;
 mod man;
 mod model_argument;
+mod outputs;
 mod replay;
 mod settings;
 mod simulate;

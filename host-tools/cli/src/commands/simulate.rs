@@ -2,7 +2,7 @@
 
 use std::{
     io::{self, Write},
-    path::PathBuf,
+    path::{Path, PathBuf},
 };
 
 use airvalve_monitor::{
@@ -15,7 +15,7 @@ use airvalve_site::{Site, read_text};
 use airvalve_trials::{Model, Plant};
 use clap::Args;
 
-use super::model_argument::ModelArgument;
+use super::{model_argument::ModelArgument, outputs::refuse_overwriting};
 use crate::{Outcome, failure::Failure, progress::Progress, standard_input::refuse_second};
 
 /// Makes a recording from a scenario
@@ -51,6 +51,9 @@ impl Simulate {
         let scenario = Scenario::parse(&read_text(&self.scenario)?, &self.scenario)?;
         let site = scenario.site_path();
         refuse_second([("SCENARIO.toml", self.scenario.as_path()), ("its site file", &site)])?;
+        let outputs: Vec<&Path> =
+            [Some(&self.output), self.truth.as_ref()].into_iter().flatten().map(PathBuf::as_path).collect();
+        refuse_overwriting(&[&self.scenario, &site], &outputs)?;
         let site = Site::read(&site)?;
         let mut plant = Model::from(self.model).plant(&scenario, &site, self.seed)?;
         let config = device_config(&scenario, &site, plant.as_ref())?;

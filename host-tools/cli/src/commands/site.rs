@@ -6,7 +6,11 @@ use airvalve_recording::WholeFile;
 use airvalve_site::{Site, explain, template};
 use clap::{Args, Subcommand};
 
-use crate::{Outcome, failure::Failure};
+use crate::{
+    Outcome,
+    failure::Failure,
+    show::{self, Paper},
+};
 
 /// Checks, explains and begins site files
 #[derive(Args)]
@@ -50,9 +54,13 @@ impl SiteCommand {
         match self.action {
             Action::Check { file } => {
                 let site = Site::read(&file)?;
-                writeln!(out, "{}: good (valve `{}`, {})", file.display(), site.valve_id, site.name)?;
+                writeln!(out, "{}: good (valve `{}`, {})", file.display(), site.valve_id, show::plain(&site.name))?;
             }
-            Action::Explain { file } => write!(out, "{}", explain(&Site::read(&file)?))?,
+            Action::Explain { file } => {
+                let paper = Paper::of_stdout();
+                let text = explain(&Site::read(&file)?, paper.width);
+                text.lines().try_for_each(|line| writeln!(out, "{}", show::plain(line)))?;
+            }
             Action::Template { output } => {
                 drop(out);
                 let mut out = WholeFile::create(output)?;

@@ -1,31 +1,40 @@
 //! What the valve did and how good the data are.
 
-use airvalve_analysis::{FindingKind, Replay, findings::NOT_LOOKED_FOR};
+use airvalve_analysis::{FindingKind, Judged, Replay, findings::NOT_LOOKED_FOR};
+use airvalve_recording::thousands;
 
 use super::{
-    headline::{duration, litres, minute, thousands},
+    headline::{duration, hours, litres, minute, times},
     paper::Paper,
 };
 
 /// Width of the labels.
 const LABEL: usize = 14;
+/// Time that could not be judged is told from here on, h: below it are a few missing samples.
+pub(super) const LEAST_TOLD_H: f64 = 1.0 / 60.0;
 
 fn line(paper: &Paper, label: &str, text: &str) -> String {
     paper.labelled(&format!("  {label:LABEL$}"), text)
 }
 
-/// A volume with its interval; only the bound where it is not resolved.
+/// A volume with its interval; only its bounds where it is not resolved, so that no number between them looks like a
+/// measurement.
 fn volume((value_nl, low_nl, high_nl): (f64, f64, f64), is_resolved: bool) -> String {
     if is_resolved {
         format!("{} NL (95 %: {} to {})", litres(value_nl), litres(low_nl), litres(high_nl))
     } else {
-        format!("not resolved, at most {} NL", litres(high_nl))
+        format!("not resolved, {} NL", bounds(low_nl, high_nl))
     }
 }
 
-/// A volume without its interval; only the bound where it is not resolved.
-fn litres_or_bound(value: f64, high: f64, is_resolved: bool) -> String {
-    if is_resolved { litres(value) } else { format!("at most {}", litres(high)) }
+fn bounds(low: f64, high: f64) -> String {
+    // Less than half a thousandth is nothing.
+    if low < 0.0005 { format!("at most {}", litres(high)) } else { format!("{} to {}", litres(low), litres(high)) }
+}
+
+/// A volume without its interval; only its bounds where it is not resolved.
+fn litres_or_bounds((value, low, high): (f64, f64, f64), is_resolved: bool) -> String {
+    if is_resolved { litres(value) } else { bounds(low, high) }
 }
 
 /// What the valve did: cycles, air, hours in each state.
@@ -37,15 +46,18 @@ pub(crate) fn what_it_did(replay: &Replay, paper: &Paper) -> String {
     let admitted = (air.admitted_nl, air.admitted_nl_low, air.admitted_nl_high);
     text += &line(paper, "air out", &volume(released, air.released_resolved));
     let parts = air.released_by_orifice.iter().map(|part| {
-        format!("{} {}", part.orifice, litres_or_bound(part.released_nl, part.released_nl_high, part.resolved))
+        let volume = (part.released_nl, part.released_nl_low, part.released_nl_high);
+        format!("{} {}", part.orifice, litres_or_bounds(volume, part.resolved))
     });
     text += &line(paper, "", &format!("by orifice: {}", parts.collect::<Vec<_>>().join(", ")));
     text += &line(paper, "air in", &volume(admitted, air.admitted_resolved));
     text += &line(paper, "", "NL: normal litres of dry air (0 degC, 101.325 kPa)");
     for basis in &air.other_bases {
-        let high_l = |high_nl: f64| high_nl * basis.litres_per_nl;
-        let out = litres_or_bound(basis.released_l, high_l(air.released_nl_high), air.released_resolved);
-        let inward = litres_or_bound(basis.admitted_l, high_l(air.admitted_nl_high), air.admitted_resolved);
+        let litres_of = |(_, low, high): (f64, f64, f64), value_l: f64, is_resolved| {
+            litres_or_bounds((value_l, low * basis.litres_per_nl, high * basis.litres_per_nl), is_resolved)
+        };
+        let out = litres_of(released, basis.released_l, air.released_resolved);
+        let inward = litres_of(admitted, basis.admitted_l, air.admitted_resolved);
         text += &line(paper, "", &format!("= {out} out, {inward} in, as {}", basis.basis));
     }
     let hours = &replay.state_hours;
@@ -55,6 +67,7 @@ pub(crate) fn what_it_did(replay: &Replay, paper: &Paper) -> String {
         ("filling", hours.filling),
         ("admitting", hours.admitting),
         ("empty", hours.empty),
+        ("not judged", hours.not_judged),
     ];
     let states: Vec<String> =
         states.iter().filter(|(_, hours)| *hours > 0.0).map(|(name, hours)| format!("{name} {hours:.2} h")).collect();
@@ -102,7 +115,7 @@ pub(crate) fn quality(replay: &Replay, paper: &Paper) -> String {
         text += &line(paper, "restarts", &replay.quality.restarts.to_string());
     }
     if replay.quality.clock_steps > 0 {
-        text += &line(paper, "clock", &format!("set back {} times", replay.quality.clock_steps));
+        text += &line(paper, "clock", &format!("set back {}", times(replay.quality.clock_steps)));
     }
     let begins = match replay.begins_from {
         "recording" => "with what the device had learned at the start of the recording",
@@ -118,8 +131,7 @@ pub(crate) fn quality(replay: &Replay, paper: &Paper) -> String {
 
 /// The kinds of finding that were judged, with their thresholds, and those that were not.
 fn looked_for(replay: &Replay, paper: &Paper) -> String {
-    let judged: Vec<String> =
-        replay.findings_judged.iter().map(|judged| format!("{} ({})", judged.kind.name(), judged.threshold)).collect();
+    let judged: Vec<String> = replay.findings_judged.iter().map(looked_for_one).collect();
     let is_missing = |kind: &FindingKind| !replay.findings_judged.iter().any(|judged| judged.kind == *kind);
     let missing: Vec<&str> = FindingKind::ALL.into_iter().filter(is_missing).map(FindingKind::name).collect();
     let without = if missing.is_empty() { String::new() } else { format!("{} (no readings); ", missing.join(", ")) };
@@ -128,4 +140,15 @@ fn looked_for(replay: &Replay, paper: &Paper) -> String {
         text += &line(paper, "looked for", &judged.join("; "));
     }
     text + &line(paper, "not judged", &format!("{without}{} (not built yet)", NOT_LOOKED_FOR.join(", ")))
+}
+
+/// A kind with its threshold, and how long nothing could be seen of it.
+fn looked_for_one(judged: &Judged) -> String {
+    let name = judged.kind.name();
+    let blind = if judged.not_judged_hours >= LEAST_TOLD_H {
+        format!("; not for the {} without readings", hours(judged.not_judged_hours))
+    } else {
+        String::new()
+    };
+    format!("{name} ({}{blind})", judged.threshold)
 }

@@ -99,6 +99,9 @@ fn wrong_line(wrong: &Share) -> String {
 
 fn false_line(alarms: &FalseScore, paper: &Paper) -> String {
     let number = |value: Option<f64>| value.map_or("-".to_owned(), |value| format!("{value:.2}"));
+    if alarms.valve_years <= 0.0 {
+        return format!("{:<24}none played\n", alarms.alarms);
+    }
     let line = format!(
         "{:<24}{:>4} in {:.2} years: {} a year (95 %: {} to {})",
         alarms.alarms,

@@ -1,6 +1,7 @@
 //! Times and durations for people.
 
 use airvalve_analysis::Time;
+use airvalve_recording::thousands;
 use jiff::Timestamp;
 
 /// Day and minute, UTC.
@@ -33,17 +34,19 @@ pub(crate) fn duration(from: Time, to: Time) -> String {
     }
 }
 
-/// A whole number with its thousands apart.
-pub(crate) fn thousands(number: u64) -> String {
-    let digits = number.to_string();
-    let mut text = String::new();
-    for (place, digit) in digits.chars().enumerate() {
-        if place > 0 && (digits.len() - place).is_multiple_of(3) {
-            text.push(',');
-        }
-        text.push(digit);
-    }
-    text
+/// Hours in the unit that suits them.
+pub(crate) fn hours(hours: f64) -> String {
+    duration(Time(0), Time((3.6e9 * hours) as i64))
+}
+
+/// How often.
+pub(crate) fn times(count: u64) -> String {
+    if count == 1 { "once".to_owned() } else { format!("{} times", thousands(count)) }
+}
+
+/// So many of something.
+pub(crate) fn plural(count: u64, noun: &str) -> String {
+    if count == 1 { format!("1 {noun}") } else { format!("{} {noun}s", thousands(count)) }
 }
 
 /// A volume with as many digits as make sense.
@@ -53,7 +56,7 @@ pub(crate) fn litres(value: f64) -> String {
     } else if value < 100.0 {
         format!("{value:.1}")
     } else {
-        format!("{value:.0}")
+        thousands(value.round() as u64)
     }
 }
 
@@ -63,8 +66,6 @@ mod tests {
 
     #[test]
     fn numbers_are_told_as_people_read_them() {
-        assert_eq!(thousands(1_234_567), "1,234,567");
-        assert_eq!(thousands(999), "999");
         assert_eq!(duration(Time(0), Time(90_000_000)), "90 s");
         assert_eq!(duration(Time(0), Time(5_400_000_000)), "90 min");
         assert_eq!(duration(Time(0), Time(43_200_000_000)), "12.0 h");

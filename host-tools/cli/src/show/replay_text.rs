@@ -3,8 +3,8 @@
 use airvalve_analysis::{Alarm, Finding, FindingKind, Replay, Time, safety};
 
 use super::{
-    data,
-    headline::{duration, minute, thousands},
+    data::{self, LEAST_TOLD_H},
+    headline::{duration, hours, minute, plural},
     paper::{Ink, Paper},
     timeline::timeline,
 };
@@ -31,7 +31,7 @@ pub(crate) fn replay_text(replays: &[Replay], paper: &Paper) -> String {
             text += &paper.labelled("  - ", caution);
         }
     } else {
-        text += &format!("\n{}\n", safety::NO_FINDING);
+        text += &format!("\n{}", paper.labelled("", safety::NO_FINDING));
     }
     text
 }
@@ -47,7 +47,7 @@ fn overview(replays: &[Replay], paper: &Paper) -> String {
         let faults = if faults.is_empty() { "no alarm".to_owned() } else { faults.join(", ") };
         let findings = match replay.findings.len() {
             0 => String::new(),
-            count => format!("; {}", plural(count, "finding")),
+            count => format!("; {}", plural(count as u64, "finding")),
         };
         text += &paper.labelled(&format!("{:width$}  ", replay.valve_id), &format!("{faults}{findings}"));
     }
@@ -61,36 +61,73 @@ fn short(alarm: &Alarm) -> String {
 
 fn one_valve(replay: &Replay, paper: &Paper) -> String {
     let recording = &replay.recording;
-    let mut text = paper.ink(Ink::Heading, &format!("{} ({})", replay.name, replay.valve_id));
-    text += &format!(
-        "\n{} to {} UTC, {}, {} samples\n",
-        minute(recording.from),
-        minute(recording.to),
-        duration(recording.from, recording.to),
-        thousands(replay.samples.used)
+    let mut text = paper.titled(&format!("{} ({})", replay.name, replay.valve_id));
+    text += &paper.labelled(
+        "",
+        &format!(
+            "{} to {} UTC, {}, {}",
+            minute(recording.from),
+            minute(recording.to),
+            duration(recording.from, recording.to),
+            plural(replay.samples.used, "sample")
+        ),
     );
+    text += &not_judged(replay, paper);
     text += &alarms(replay, paper);
     if !replay.findings.is_empty() {
-        text += &paper.heading(&plural(replay.findings.len(), "finding").to_uppercase());
+        text += &paper.heading(&plural(replay.findings.len() as u64, "finding").to_uppercase());
         text += &findings(replay, paper);
     }
     text += &paper.heading("THE WHOLE TIME (UTC)");
-    text += &timeline(replay, paper.width);
+    text += &timeline(replay, paper);
     text += &paper.heading("WHAT THE VALVE DID");
     text += &data::what_it_did(replay, paper);
     text += &paper.heading("THE DATA");
     text + &data::quality(replay, paper)
 }
 
+/// For how long nothing can be said of the valve, and why: before what was found in the rest of the time.
+fn not_judged(replay: &Replay, paper: &Paper) -> String {
+    let blind_h = replay.state_hours.not_judged;
+    let mut text = String::new();
+    if blind_h >= LEAST_TOLD_H {
+        let all = duration(replay.recording.from, replay.recording.to);
+        text += &paper.heading(&format!("NOT JUDGED FOR {} OF {all}", hours(blind_h)));
+        let quality = &replay.quality;
+        let reasons = [
+            ("no float position to go by", quality.without_float_hours),
+            ("no chamber pressure to go by", quality.without_pressure_hours),
+            ("no samples", quality.gap_hours),
+        ];
+        let reasons = reasons.iter().filter(|(_, hours)| *hours >= LEAST_TOLD_H);
+        let reasons: Vec<String> = reasons.map(|(what, hours_h)| format!("{what} for {}", hours(*hours_h))).collect();
+        if !reasons.is_empty() {
+            text += &paper.labelled("  ", &reasons.join("; "));
+        }
+        text += &paper.labelled("  ", "nothing below speaks of the valve in that time; its air is only bounded");
+    } else if !replay.first_of_all.is_empty() {
+        text += &paper.heading("FIRST OF ALL");
+    }
+    text.extend(replay.first_of_all.iter().map(|what| paper.labelled("! ", what)));
+    text
+}
+
 fn alarms(replay: &Replay, paper: &Paper) -> String {
-    // What is wrong with the valve comes before what is wrong with a sensor.
-    let (valve, sensors): (Vec<&Alarm>, Vec<&Alarm>) = replay.alarms.iter().partition(|alarm| alarm.is_of_valve());
     if replay.alarms.is_empty() {
         let none = if replay.findings.is_empty() { "NO ALARM, NOTHING FOUND" } else { "NO ALARM" };
-        return paper.heading(none);
+        let hours = &replay.state_hours;
+        let judged_h = hours.empty + hours.filling + hours.sealed + hours.releasing + hours.admitting;
+        let where_ = match hours.not_judged {
+            blind_h if blind_h < LEAST_TOLD_H => "",
+            _ if judged_h < LEAST_TOLD_H => ", AND NO WAY TO TELL",
+            _ => " IN THE TIME THAT COULD BE JUDGED",
+        };
+        return paper.heading(&format!("{none}{where_}"));
     }
-    let mut text = paper.heading(&plural(replay.alarms.len(), "alarm").to_uppercase());
-    text.extend(valve.into_iter().chain(sensors).map(|alarm| alarm_text(alarm, paper)));
+    let mut text = paper.heading(&plural(replay.alarms.len() as u64, "alarm").to_uppercase());
+    let mut alarms: Vec<&Alarm> = replay.alarms.iter().collect();
+    alarms.sort_by_key(|alarm| alarm.raised_at);
+    text.extend(alarms.into_iter().map(|alarm| alarm_text(alarm, paper)));
     text
 }
 
@@ -102,8 +139,8 @@ fn alarm_text(alarm: &Alarm, paper: &Paper) -> String {
         }
         None => "still standing at the end".to_owned(),
     };
-    let mut text = format!("! {}", paper.ink(Ink::Alarm, &format!("{}: {what}", alarm.kind.to_uppercase())));
-    text += &format!("\n  since {} UTC, {until}\n", minute(alarm.raised_at));
+    let mut text = paper.inked(Ink::Alarm, &format!("! {}: {what}", alarm.kind.to_uppercase()));
+    text += &paper.labelled("  ", &format!("since {} UTC, {until}", minute(alarm.raised_at)));
     text += &paper.labelled("    seen         ", &alarm.evidence);
     text += &paper.labelled("    check first  ", alarm.first_check);
     let sure = format!("{:.0} %", 100.0 * alarm.confidence);
@@ -115,27 +152,23 @@ fn alarm_text(alarm: &Alarm, paper: &Paper) -> String {
     text + &paper.labelled("    how sure     ", &sure)
 }
 
-/// Findings, a kind at a time: many of one kind are told in one paragraph.
+/// Findings in order of time: many of one kind are told in one paragraph, where the first of them stands; the threshold
+/// of a kind stands below its last.
 fn findings(replay: &Replay, paper: &Paper) -> String {
-    let mut text = String::new();
-    let mut kinds: Vec<FindingKind> = Vec::new();
-    for finding in &replay.findings {
-        if !kinds.contains(&finding.kind) {
-            kinds.push(finding.kind);
+    let mut told: Vec<(Time, String)> = Vec::new();
+    for kind in FindingKind::ALL {
+        let mut of_kind: Vec<&Finding> = replay.findings.iter().filter(|finding| finding.kind == kind).collect();
+        of_kind.sort_by_key(|finding| finding.from);
+        match of_kind.first() {
+            Some(first) if of_kind.len() > FEW => told.push((first.from, many(&of_kind, paper))),
+            _ => told.extend(of_kind.iter().map(|finding| (finding.from, finding_text(finding, paper)))),
+        }
+        if let (Some((_, last)), Some(finding)) = (told.last_mut(), of_kind.last()) {
+            *last += &paper.ink(Ink::Faint, &paper.labelled("  threshold: ", &finding.threshold));
         }
     }
-    for kind in kinds {
-        let of_kind: Vec<&Finding> = replay.findings.iter().filter(|finding| finding.kind == kind).collect();
-        if of_kind.len() > FEW {
-            text += &many(&of_kind, paper);
-        } else {
-            text.extend(of_kind.iter().map(|finding| finding_text(finding, paper)));
-        }
-        if let Some(finding) = of_kind.first() {
-            text += &paper.ink(Ink::Faint, &paper.labelled("  threshold: ", &finding.threshold));
-        }
-    }
-    text
+    told.sort_by_key(|(from, _)| *from);
+    told.into_iter().map(|(_, text)| text).collect()
 }
 
 /// Many findings of one kind: the first and the longest stand for all.
@@ -184,10 +217,6 @@ fn in_alarm(findings: &[&Finding]) -> String {
         }
     }
     if names.is_empty() { String::new() } else { format!("; at the same time in alarm: {}", names.join(", ")) }
-}
-
-fn plural(count: usize, noun: &str) -> String {
-    if count == 1 { format!("1 {noun}") } else { format!("{count} {noun}s") }
 }
 
 #[cfg(test)]

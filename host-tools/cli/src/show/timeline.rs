@@ -3,7 +3,10 @@
 use airvalve_analysis::{Bucket, Replay, Time};
 use airvalve_monitor::ValveState;
 
-use super::headline::{clock, day_clock};
+use super::{
+    headline::{clock, day_clock},
+    paper::Paper,
+};
 
 /// Spells of one kind, from and to.
 type Spells = Vec<(Time, Time)>;
@@ -16,8 +19,8 @@ const LEVELS: [char; 9] = [' ', '▁', '▂', '▃', '▄', '▅', '▆', '▇',
 const NO_SAMPLE: char = '?';
 
 /// The rows: float, chamber, odour, state, and alarms and findings where there are any.
-pub(crate) fn timeline(replay: &Replay, width: usize) -> String {
-    let columns = width.saturating_sub(LABEL).max(10);
+pub(crate) fn timeline(replay: &Replay, paper: &Paper) -> String {
+    let columns = paper.width.saturating_sub(LABEL).max(10);
     let buckets = replay.strip.columns(columns);
     let mut rows = vec![axis(replay, columns)];
     rows.push(row("float", buckets.iter().map(|bucket| level(bucket.float_least_pct, 0.0, 100.0))));
@@ -31,9 +34,13 @@ pub(crate) fn timeline(replay: &Replay, width: usize) -> String {
     rows.extend(states(&buckets));
     rows.extend(stretches(replay, columns));
     let odour = if has_odour { format!("; odour up to {top_ppm:.0} ppm") } else { String::new() };
-    rows.push(format!("{:LABEL$}float (lowest) 0 to 100 %; chamber up to {top_kpa:.0} kPa{odour}", ""));
-    rows.push(format!("{:LABEL$}states by their share of time; ? no samples", ""));
-    rows.join("\n") + "\n"
+    let legend = [
+        format!("float (lowest) 0 to 100 %; chamber up to {top_kpa:.0} kPa{odour}"),
+        "states by their share of time; ? no samples".to_owned(),
+    ];
+    let indent = format!("{:LABEL$}", "");
+    let legend: String = legend.iter().map(|text| paper.labelled(&indent, text)).collect();
+    rows.join("\n") + "\n" + &legend
 }
 
 fn row(label: &str, cells: impl Iterator<Item = char>) -> String {

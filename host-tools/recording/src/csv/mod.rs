@@ -1,5 +1,6 @@
 //! CSV files: quantities in named columns, one sample a row.
 
+mod advice;
 mod gate;
 mod layout;
 mod lines;
@@ -35,6 +36,8 @@ pub enum CsvError {
         .file.display(), .missing.join(", "), .found.join(", ")
     )]
     MissingColumns { file: PathBuf, line: u64, missing: Vec<String>, found: Vec<String> },
+    #[error("{}: lines end with a carriage return alone; save it with line feeds", .file.display())]
+    LineEnds { file: PathBuf },
     #[error("{}:{line}: column `{column}` stands twice; remove one", .file.display())]
     RepeatedColumn { file: PathBuf, line: u64, column: String },
     #[error(

@@ -38,8 +38,12 @@ pub struct CsvReport {
     pub bad_cells: Vec<(&'static str, Tally)>,
     /// Cells with a number that no transmitter of the site can give, by column: missing samples.
     pub far_cells: Vec<(&'static str, Tally)>,
+    /// The first such cell of each column, as it stands.
+    pub first_bad_cells: Vec<(&'static str, String)>,
     /// Rows with more cells than the header has columns: their samples are missing.
     pub long_rows: Tally,
+    /// Rows with fewer cells than the header has columns: the samples of the others are missing.
+    pub short_rows: Tally,
     /// Columns that are not known, and left out.
     pub unused_columns: Vec<String>,
     /// The first time that could not be read, as it stands.
@@ -106,6 +110,9 @@ impl<R: Read> CsvReader<R> {
                 break (line.to_vec(), lines.number);
             }
         };
+        if header.contains(&b'\r') {
+            return Err(CsvError::LineEnds { file: lines.file });
+        }
         let layout = Layout::read(&header, &options, &lines.file, number)?;
         Ok(CsvReader {
             lines,
@@ -143,7 +150,9 @@ impl<R: Read> CsvReader<R> {
             rows: self.gate.counts,
             bad_cells: self.rows.bad_cells(),
             far_cells: self.rows.far_cells(),
+            first_bad_cells: self.rows.first_bad_cells(),
             long_rows: self.rows.long_rows,
+            short_rows: self.rows.short_rows,
             unused_columns: self.rows.layout.unused.clone(),
             first_unreadable_time: self.rows.first_unreadable.clone(),
         }

@@ -34,11 +34,13 @@ pub(super) struct RowReader {
     clock: Option<LocalClock>,
     /// Least and greatest value that is believed, by channel.
     pub(super) believed: Channels<(f32, f32)>,
-    /// Cells of each column that cannot be read.
+    /// Cells of each column that cannot be read, and the first of them as it stands.
     bad: Vec<Tally>,
+    first_bad: Vec<String>,
     /// Cells of each column that are not believed.
     far: Vec<Tally>,
     pub(super) long_rows: Tally,
+    pub(super) short_rows: Tally,
     pub(super) first_unreadable: Option<String>,
 }
 
@@ -47,12 +49,14 @@ impl RowReader {
         RowReader {
             believed: Channels([(f32::NEG_INFINITY, f32::INFINITY); CHANNELS]),
             bad: vec![Tally::default(); layout.roles.len()],
+            first_bad: vec![String::new(); layout.roles.len()],
             far: vec![Tally::default(); layout.roles.len()],
             layout,
             has_decimal_comma: options.decimal_comma,
             times: TimeParser::default(),
             clock: options.time_zone.map(LocalClock::new),
             long_rows: Tally::default(),
+            short_rows: Tally::default(),
             first_unreadable: None,
         }
     }
@@ -132,6 +136,9 @@ impl RowReader {
         if is_long {
             self.long_rows.add(number);
         }
+        if cells.len() < columns {
+            self.short_rows.add(number);
+        }
         let mut row = Row { time_us: None, values: [f32::NAN; CHANNELS], contacts: Contacts(0) };
         for place in 0..columns {
             let cell = cells.get(place).map_or("", |cell| cell.trim());
@@ -139,17 +146,27 @@ impl RowReader {
             if role == Role::Time {
                 row.time_us = self.time_us(cell, number, is_first, file)?;
             } else if !is_long {
-                let tallies = match self.read_cell(role, cell, &mut row) {
-                    Cell::Good => continue,
-                    Cell::Unreadable => &mut self.bad,
-                    Cell::Far => &mut self.far,
-                };
-                if let Some(tally) = tallies.get_mut(place) {
-                    tally.add(number);
-                }
+                let read = self.read_cell(role, cell, &mut row);
+                self.count(&read, place, cell, number);
             }
         }
         Ok(row)
+    }
+
+    fn count(&mut self, read: &Cell, place: usize, cell: &str, line: u64) {
+        let tallies = match read {
+            Cell::Good => return,
+            Cell::Unreadable => &mut self.bad,
+            Cell::Far => &mut self.far,
+        };
+        let Some(tally) = tallies.get_mut(place) else { return };
+        tally.add(line);
+        if matches!(read, Cell::Unreadable)
+            && tally.count == 1
+            && let Some(first) = self.first_bad.get_mut(place)
+        {
+            *first = excerpt(cell);
+        }
     }
 
     /// Reads one cell into a row; a cell that is not good leaves its sample missing.
@@ -189,7 +206,7 @@ impl RowReader {
             _ => None,
         };
         if time_us.is_none() && self.first_unreadable.is_none() {
-            self.first_unreadable = Some(cell.chars().take(40).collect());
+            self.first_unreadable = Some(excerpt(cell));
         }
         Ok(time_us)
     }
@@ -199,6 +216,12 @@ impl RowReader {
         self.by_column(&self.bad)
     }
 
+    /// The first cell of each of those columns, as it stands.
+    pub(super) fn first_bad_cells(&self) -> Vec<(&'static str, String)> {
+        let columns = self.layout.roles.iter().zip(&self.first_bad).filter(|(_, cell)| !cell.is_empty());
+        columns.filter_map(|(role, cell)| Some((column(*role)?, cell.clone()))).collect()
+    }
+
     /// Cells that are not believed, by column.
     pub(super) fn far_cells(&self) -> Vec<(&'static str, Tally)> {
         self.by_column(&self.far)
@@ -206,16 +229,23 @@ impl RowReader {
 
     fn by_column(&self, tallies: &[Tally]) -> Vec<(&'static str, Tally)> {
         let tallies = self.layout.roles.iter().zip(tallies);
-        let named = tallies.filter(|(_, tally)| tally.count > 0).filter_map(|(role, tally)| {
-            let column = match role {
-                Role::Channel(channel) => channel.column(),
-                Role::Contact(contact) => super::contact_column(*contact),
-                Role::Time | Role::Unused => return None,
-            };
-            Some((column, *tally))
-        });
-        named.collect()
+        let met = tallies.filter(|(_, tally)| tally.count > 0);
+        met.filter_map(|(role, tally)| Some((column(*role)?, *tally))).collect()
     }
+}
+
+/// Our name of a column.
+fn column(role: Role) -> Option<&'static str> {
+    match role {
+        Role::Channel(channel) => Some(channel.column()),
+        Role::Contact(contact) => Some(super::contact_column(contact)),
+        Role::Time | Role::Unused => None,
+    }
+}
+
+/// A cell for a message: its beginning.
+fn excerpt(cell: &str) -> String {
+    cell.chars().take(40).collect()
 }
 
 #[inline]
