@@ -37,6 +37,8 @@ pub(super) struct HighFloat {
     pub(super) unmoved_pct: f32,
     /// The last pressure test had no answer.
     is_silent: bool,
+    /// Highest position since the float came up to its seat, %.
+    seat_pct: f32,
     sag_s: f32,
     /// How long the vent has passed gas with the float at its seat, s.
     passing_s: f32,
@@ -76,14 +78,18 @@ impl HighFloat {
         let is_believed = frame.float_pct <= 100.0 + BEYOND_ACCURACIES * accuracy_pct;
         let is_high = frame.float_pct >= context.surely_open_below_pct && is_believed;
         // A seat held open keeps the float at its own.
-        let is_seated = is_high && frame.float_pct >= SEATED_PCT;
+        self.seat_pct = self.seat_pct.max(frame.float_pct);
+        let has_left = frame.float_pct < self.seat_pct - context.settings.still_pct;
+        let is_seated = is_high && !has_left && frame.float_pct >= SEATED_PCT;
         if !is_seated {
             self.sag_s = 0.0;
+            self.passing_s = 0.0;
+            self.seat_pct = frame.float_pct;
         }
         // Gas that goes on passing a float at its seat passes a seat that is held open.
-        if frame.float_pct < SEATED_PCT || is_venting == Some(false) {
+        if is_venting == Some(false) {
             self.passing_s = 0.0;
-        } else if is_venting == Some(true) && learned.odour_base_ppm.weight >= LEAST_RELEASES {
+        } else if is_seated && is_venting == Some(true) && learned.odour_base_ppm.weight >= LEAST_RELEASES {
             self.passing_s += frame.length_s;
         }
         let passing = self.passing_s / PASSING_S;

@@ -15,9 +15,9 @@ const RISEN_DEVIATIONS: f32 = 4.0;
 const LEAST_RISE_PPM: f32 = 0.5;
 /// And by this share of the cell's span: its zero and what of it the loop can carry.
 const LEAST_RISE_SHARE: f32 = 0.003;
-/// Time constants of the odour now and of the odour it is held against, s.
+/// Time constant of the odour, s; so often it is kept, and so many times it is looked back over.
 const NOW_S: f32 = 60.0;
-const EARLIER_S: f32 = 300.0;
+const KEPT: usize = 5;
 /// Odour that has risen and is below this share of what it was minutes before is aired out, not fed.
 const FALLING_SHARE: f32 = 0.985;
 /// How long after a release its pulse is waited for, s.
@@ -27,8 +27,9 @@ const PULSE_S: f32 = 90.0;
 pub(super) struct Odour {
     /// Mean over about a minute, ppm; NaN when there is none.
     pub(super) ppm: f32,
-    /// The same over some minutes.
-    earlier_ppm: f32,
+    /// The same in the minutes before, the newest first.
+    kept_ppm: [f32; KEPT],
+    since_kept_s: f32,
     pulse: Option<Pulse>,
     /// Releases in a row without a pulse.
     pub(super) silent_releases: f32,
@@ -43,7 +44,7 @@ struct Pulse {
 
 impl Default for Odour {
     fn default() -> Self {
-        Odour { ppm: f32::NAN, earlier_ppm: f32::NAN, pulse: None, silent_releases: 0.0 }
+        Odour { ppm: f32::NAN, kept_ppm: [f32::NAN; KEPT], since_kept_s: 0.0, pulse: None, silent_releases: 0.0 }
     }
 }
 
@@ -61,10 +62,16 @@ impl Odour {
         }
         if self.ppm.is_nan() {
             self.ppm = ppm;
-            self.earlier_ppm = ppm;
         }
         self.ppm += (ppm - self.ppm) * (frame.length_s / NOW_S).min(1.0);
-        self.earlier_ppm += (ppm - self.earlier_ppm) * (frame.length_s / EARLIER_S).min(1.0);
+        self.since_kept_s += frame.length_s;
+        if self.since_kept_s >= NOW_S {
+            self.since_kept_s = 0.0;
+            self.kept_ppm.rotate_right(1);
+            if let Some(newest) = self.kept_ppm.first_mut() {
+                *newest = self.ppm;
+            }
+        }
         let Some(pulse) = &mut self.pulse else { return };
         pulse.elapsed_s += frame.length_s;
         pulse.peak_ppm = pulse.peak_ppm.max(ppm);
@@ -118,7 +125,8 @@ impl Odour {
         let least_ppm = LEAST_RISE_PPM.max(LEAST_RISE_SHARE * span_ppm);
         let clear_ppm = scatter_ppm.max(0.08 * pulse_ppm).min(0.5 * pulse_ppm).max(least_ppm);
         // What one release has left in the vault goes away slowly.
-        let is_falling = rise_ppm < FALLING_SHARE * (self.earlier_ppm - base.recent);
+        let earlier_ppm = self.kept_ppm.last().copied().unwrap_or(f32::NAN);
+        let is_falling = rise_ppm < FALLING_SHARE * (earlier_ppm - base.recent);
         if rise_ppm >= clear_ppm && is_falling {
             None
         } else if rise_ppm >= clear_ppm {
