@@ -57,9 +57,9 @@ fn a_command_that_would_overwrite_its_input_is_refused_before_anything_is_writte
         &["simulate", "a.scenario.toml", "-o", "site.toml"],
         &["simulate", "a.scenario.toml", "-o", "new", "--truth", "./new"],
         &["simulate", "a.scenario.toml", "-o", "new", "--truth", "site.toml"],
-        &["evaluate", "--settings", "settings.toml", "--resume", "settings.toml"],
-        &["evaluate", "--settings", "settings.toml", "--table", "settings.toml"],
-        &["evaluate", "--resume", "new", "--table", "./new"],
+        &["evaluate", "--cases=1", "--only=weeping", "--settings=settings.toml", "--resume=settings.toml"],
+        &["evaluate", "--cases=1", "--only=weeping", "--settings=settings.toml", "--table=settings.toml"],
+        &["evaluate", "--cases=1", "--only=weeping", "--resume", "new", "--table", "./new"],
     ] {
         let up = format!("../{}/a.airvalve", folder.file_name().unwrap().to_string_lossy());
         let arguments: Vec<&str> = arguments
