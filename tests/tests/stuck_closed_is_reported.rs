@@ -14,9 +14,10 @@ fn assert_every_night(sites: &[(&str, &str)], fault: &str, expect: impl Fn(&Nigh
 }
 
 #[test]
-fn a_float_jammed_up_is_reported_within_the_hour() {
-    // The demo recordings promise forty minutes; the float must first come to rest where it is caught.
-    assert_every_night(&SITES, "kind = \"jammed-up\"", |night| reported(night, "stuck-closed", 60.0));
+fn a_float_jammed_up_is_reported_within_an_hour_and_a_half() {
+    // The demo recordings promise forty minutes; the float must first come to rest where it is caught, and the liquid must
+    // go further than the worst grease holds a float. The slowest of these valves releases twice an hour.
+    assert_every_night(&SITES, "kind = \"jammed-up\"", |night| reported(night, "stuck-closed", 90.0));
 }
 
 #[test]
@@ -45,7 +46,6 @@ fn a_large_orifice_that_does_not_open_is_reported_while_the_main_is_empty_where_
 }
 
 #[test]
-#[ignore = "where 1600 kPa are allowed, the lasting vacuum is taken for the transmitter's zero"]
 fn a_large_orifice_that_does_not_open_is_reported_while_the_main_is_empty() {
     assert_every_night(&SITES, LARGE_SHUT, |night| reported(night, "stuck-closed", 90.0));
 }

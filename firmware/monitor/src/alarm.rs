@@ -227,6 +227,14 @@ impl Debounce {
         self.is_on
     }
 
+    /// Nothing stands, nothing is on its way, and nothing begins with this value: most of the time.
+    #[inline(always)]
+    pub fn stays_at_rest(&self, value: f32, threshold: f32) -> bool {
+        // A value that is none begins nothing.
+        let begins = value >= threshold;
+        !self.is_on && self.pending_s == 0.0 && !begins
+    }
+
     /// Lets `dt_s` seconds pass with this value; `Some` when the condition has come (true) or gone (false).
     ///
     /// NaN (cannot be judged) stops the clocks and changes nothing.

@@ -4,7 +4,7 @@ use airvalve_sensors::{CHANNELS, Channel, Channels};
 
 use crate::{
     alarm::{Alarm, AlarmEvent, AlarmState, Debounce},
-    fault::{Fault, PerFault},
+    fault::{AlarmKind, Fault, PerFault},
     settings::DecisionSettings,
 };
 
@@ -46,8 +46,16 @@ pub const fn evidence_names(fault: Fault) -> [&'static str; 4] {
 }
 
 /// Faults that the same picture may show: only one of a family is raised at a time.
-const FAMILIES: [&[Fault]; 2] =
-    [&[Fault::JammedLow, Fault::SmallBlocked], &[Fault::JammedUp, Fault::LargeSeatOpen, Fault::SmallSeatOpen]];
+const FAMILIES: [&[Fault]; 3] = [
+    &[Fault::JammedLow, Fault::SmallBlocked],
+    &[Fault::JammedUp, Fault::LargeSeatOpen, Fault::SmallSeatOpen],
+    // A float is jammed in one place.
+    &[Fault::JammedLow, Fault::JammedUp],
+];
+
+/// Faults with which the valve no longer works as it should at all; one that shows in a vacuum only is none of them.
+const STUCK: [Fault; 5] =
+    [Fault::JammedLow, Fault::LargeSeatOpen, Fault::SmallSeatOpen, Fault::JammedUp, Fault::SmallBlocked];
 
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Slot {
@@ -83,6 +91,10 @@ impl Decisions {
         mut changed: impl FnMut(Fault, AlarmState, bool),
     ) {
         for fault in Fault::VALVE {
+            let (value, threshold) = (values.get(fault), settings.threshold(fault));
+            if self.valve.get(fault as usize).is_some_and(|slot| slot.debounce.stays_at_rest(value, threshold)) {
+                continue;
+            }
             let is_kept_out = self.is_kept_out(fault);
             let Some(slot) = self.valve.get_mut(fault as usize) else {
                 continue;
@@ -90,15 +102,18 @@ impl Decisions {
             if is_kept_out && !slot.debounce.is_on() {
                 continue;
             }
-            let outcome = slot.debounce.update(values.get(fault), frame_s, &settings.limits(fault));
+            let outcome = slot.debounce.update(value, frame_s, &settings.limits(fault));
             if let Some((state, is_active)) = carry(&mut slot.alarm, outcome) {
                 changed(fault, state, is_active);
             }
         }
     }
 
-    /// Another fault of the same family stands: the picture has its alarm already.
+    /// Another fault of the same family stands: the picture has its alarm already. What is stuck tells nothing of grease.
     fn is_kept_out(&self, fault: Fault) -> bool {
+        if fault.kind() == AlarmKind::Fouling {
+            return self.is_any_standing(&STUCK);
+        }
         FAMILIES.iter().filter(|family| family.contains(&fault)).any(|family| {
             family.iter().any(|other| {
                 *other != fault && self.valve.get(*other as usize).is_some_and(|slot| slot.debounce.is_on())
@@ -115,6 +130,9 @@ impl Decisions {
         settings: &DecisionSettings,
     ) -> Option<(Fault, AlarmState, bool)> {
         let slot = self.sensors.get_mut(channel.index())?;
+        if slot.debounce.stays_at_rest(value, settings.sensor_threshold) {
+            return None;
+        }
         let outcome = slot.debounce.update(value, frame_s, &settings.limits(Fault::Missing));
         if outcome == Some(true) {
             self.sensor_faults.set(channel, fault);

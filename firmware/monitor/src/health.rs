@@ -52,7 +52,10 @@ pub struct ChannelHealth {
     usual_noise_squared: f32,
     /// Time with values, s; the noise is not judged before it has settled.
     seen_s: f32,
-    /// How long the noise has stood above its limit, s.
+    /// Noise below this variance is no fault.
+    noise_floor_squared: f32,
+    /// The noise stands above its limit, and for how long, s.
+    is_noisy: bool,
     noisy_s: f32,
     live_low: f32,
     live_high: f32,
@@ -92,6 +95,8 @@ impl ChannelHealth {
             most_bend: 6.0 * least_clip,
             usual_noise_squared: 0.0,
             seen_s: 0.0,
+            noise_floor_squared: NOISE_FLOOR_SHARE * span.width() * NOISE_FLOOR_SHARE * span.width(),
+            is_noisy: false,
             noisy_s: 0.0,
             live_low: f32::MAX,
             live_high: f32::MIN,
@@ -114,9 +119,11 @@ impl ChannelHealth {
         self.pending = f32::NAN;
         self.bad_s = 0.0;
         self.missing_s = 0.0;
-        // At the ends of the measuring band a working transmitter repeats its limit.
-        let repeats = change == 0.0 && reading >= self.limit_low && reading <= self.limit_high;
-        self.same_s = if repeats { self.same_s + dt_s } else { 0.0 };
+        if change != 0.0 {
+            self.same_s = 0.0;
+        } else {
+            self.repeat(reading, dt_s);
+        }
         // White noise makes second differences of six times its variance; a steady movement makes none, and what moves
         // by jerks is clipped.
         let bend = change - self.last_change;
@@ -127,6 +134,13 @@ impl ChannelHealth {
         self.bend_count += 1.0;
         self.last = reading;
         reading
+    }
+
+    /// The same reading again: at the ends of the measuring band a working transmitter repeats its limit.
+    #[inline(never)]
+    fn repeat(&mut self, reading: f32, dt_s: f32) {
+        let is_at_limit = reading < self.limit_low || reading > self.limit_high;
+        self.same_s = if is_at_limit { 0.0 } else { self.same_s + dt_s };
     }
 
     /// A reading far from the one before: held back until the next one lies near it, or on the same side.
@@ -190,6 +204,8 @@ impl ChannelHealth {
             self.bend_count = 0.0;
         }
         self.most_bend = 6.0 * (9.0 * self.noise_squared + self.least_clip);
+        let is_above = self.noise_squared > (16.0 * self.usual_noise_squared).max(self.noise_floor_squared);
+        self.is_noisy = is_above && self.seen_s > 10.0 * NOISE_S;
         if self.last.is_nan() {
             return;
         }
@@ -199,7 +215,7 @@ impl ChannelHealth {
         self.live_low = (self.live_low + creep).min(self.last);
         self.live_high = (self.live_high - creep).max(self.last);
         // What a fault shows must not become usual: it would clear its own alarm.
-        if self.same_s > REPEATS_S || self.is_noisy() {
+        if self.same_s > REPEATS_S || self.is_noisy {
             return;
         }
         let tau_s = USUAL_NOISE_S.min(self.seen_s);
@@ -213,17 +229,13 @@ impl ChannelHealth {
 
     /// Whether the noise stands above its limit: four times the usual one, and a floor.
     pub fn is_noisy(&self) -> bool {
-        let floor = NOISE_FLOOR_SHARE * self.span.width();
-        self.seen_s > 10.0 * NOISE_S && self.noise_squared > (16.0 * self.usual_noise_squared).max(floor * floor)
+        self.is_noisy
     }
 
     /// Counts time with too much noise; what shakes float and pressure together is the valve (`is_shaken`), not a sensor.
     pub fn count_noise(&mut self, frame_s: f32, is_shaken: bool) {
-        self.noisy_s = if self.is_noisy() && !is_shaken {
-            self.noisy_s + frame_s
-        } else {
-            (self.noisy_s - 2.0 * frame_s).max(0.0)
-        };
+        self.noisy_s =
+            if self.is_noisy && !is_shaken { self.noisy_s + frame_s } else { (self.noisy_s - 2.0 * frame_s).max(0.0) };
     }
 
     /// Weighs the evidence of one frame and returns it: the strongest fault and its value.
@@ -256,6 +268,11 @@ impl ChannelHealth {
 
     /// Evidence for each way to fail, 1 at its limit: the strongest one and which it is.
     pub fn evidence(&self, channel: Channel, settings: &EvidenceSettings) -> (Fault, f32) {
+        let [drift, dead_cell] = self.from_physics;
+        let is_troubled = self.bad_s > 0.0 || self.missing_s > 0.0 || self.same_s > REPEATS_S || self.noisy_s > 0.0;
+        if !is_troubled && drift == 0.0 && dead_cell == 0.0 {
+            return (Fault::WireBreak, 0.0);
+        }
         let mut strongest =
             (self.bad_band.unwrap_or(Fault::WireBreak), if self.bad_s > 0.0 { 1.0 + self.bad_s } else { 0.0 });
         let mut offer = |fault, value: f32| {
@@ -272,7 +289,6 @@ impl ChannelHealth {
             offer(Fault::FlatLine, self.same_s / (4.0 * settings.flat_line_s));
         }
         offer(Fault::Noise, self.noisy_s / NOISY_S);
-        let [drift, dead_cell] = self.from_physics;
         offer(Fault::Drift, drift);
         offer(Fault::DeadCell, dead_cell);
         strongest

@@ -27,6 +27,8 @@ impl Baseline {
     }
 
     /// Takes one more value that counts `weight` times.
+    // Not inlined: it stands in two dozen places, and a device's flash is small.
+    #[inline(never)]
     pub fn add_weighted(&mut self, value: f32, weight: f32, baseline_weight: f32, recent_weight: f32) {
         if !value.is_finite() || weight <= 0.0 {
             return;
@@ -57,7 +59,8 @@ impl Baseline {
     /// Over how many values the recent one is averaged for this error.
     pub fn recent_weight(&self, least: f32, error: f32) -> f32 {
         let deviations = self.deviation / error;
-        (deviations * deviations).clamp(least, least.max(MOST_RECENT))
+        // No `clamp`: it panics where a limit is NaN.
+        (deviations * deviations).max(least).min(least.max(MOST_RECENT))
     }
 }
 

@@ -92,6 +92,8 @@ pub struct Monitor {
     is_stuck_open: bool,
     /// Float and pressure are read at all: neither repeats itself, jitters or lies outside its band.
     is_valve_read: bool,
+    /// By how much the pressure may be misread, times its accuracy.
+    pressure_doubt: f32,
     since_slow_s: f32,
 }
 
@@ -130,7 +132,9 @@ impl Monitor {
             is_main_filling: false,
             is_stuck_open: false,
             is_valve_read: true,
-            since_slow_s: 0.0,
+            pressure_doubt: 0.0,
+            // At once: the first release needs to know the noise.
+            since_slow_s: SLOW_S,
         };
         monitor.vacuum_kpa = monitor.vacuum_limit_kpa();
         monitor
@@ -366,7 +370,7 @@ impl Monitor {
             temperature_k: self.temperature_k,
             since_step_s: self.steps.since_step_s,
             is_odour_trusted,
-            float_noise_pct: 0.0,
+            pressure_doubt: self.pressure_doubt,
         };
         evidence.cycle(&cycle, learned, &context);
         self.releases.learn_positions(&self.site, &self.settings.evidence, &self.learned);
@@ -401,7 +405,9 @@ impl Monitor {
         self.is_valve_read = !float.health.is_unread() && !pressure.health.is_unread();
         self.learn_zero(&frame);
         self.large_orifice(&frame);
-        self.find_noise(&frame);
+        if self.since_slow_s >= SLOW_S {
+            self.find_noise(&frame);
+        }
         self.valve_alarms(&frame, changes);
     }
 
@@ -475,6 +481,7 @@ impl Monitor {
             let (learned, evidence) = (&self.learned, &self.evidence);
             let (site, settings) = (&self.site, &self.settings.evidence);
             sensor_physics::judge(&mut self.channels, frame, self.since_slow_s, learned, evidence, site, settings);
+            self.pressure_doubt = sensor_physics::pressure_doubt(learned, site);
         }
         for (watched, channel) in self.channels.0.iter_mut().zip(WATCHED_CHANNELS) {
             if !watched.is_fitted {
@@ -500,7 +507,6 @@ impl Monitor {
     }
 
     fn valve_alarms(&mut self, frame: &Frame, changes: &mut Changes) {
-        let [float, ..] = &self.channels.0;
         let context = Context {
             site: &self.site,
             settings: &self.settings.evidence,
@@ -508,7 +514,7 @@ impl Monitor {
             temperature_k: self.temperature_k,
             since_step_s: self.steps.since_step_s,
             is_odour_trusted: self.is_odour_trusted(),
-            float_noise_pct: float.health.noise(),
+            pressure_doubt: self.pressure_doubt,
         };
         if !frame.float_pct.is_nan() && !frame.pressure_kpa.is_nan() {
             // A release that ends resets the test; one that only seems to begin (a jammed float makes the content

@@ -24,8 +24,12 @@ const SLOWER: f32 = 0.85;
 const LEAST_CYCLES: f32 = 10.0;
 /// A usual pressure that walks by this many times the accuracy is drift; the main itself changes a little.
 const PRESSURE_ACCURACIES: f32 = 3.0;
+/// Sealed time with the pump at rest before its pressure is known, min.
+const LEAST_STOPPED_MIN: f32 = 20.0;
 /// Calm time before the distance from the line is known, min.
 const LEAST_CALM_MIN: f32 = 10.0;
+/// A walk by so many times the accuracy is no longer taken for the main's.
+const BEYOND_THE_MAIN: f32 = 6.0;
 /// Share of a walk that the distance from the line, or the float's answer, must show.
 const LINE_AGREES: f32 = 0.5;
 const ANSWER_AGREES: f32 = 0.5;
@@ -98,6 +102,19 @@ fn walk(baseline: &Baseline, accuracy: f32) -> f32 {
     libm::fabsf(baseline.recent - baseline.mean) / limit
 }
 
+/// By how much the pressure may be misread, times its accuracy: the usual pressures have walked, and no line says that the
+/// main has.
+pub(crate) fn pressure_doubt(learned: &Learned, site: &SiteData) -> f32 {
+    let width = site.spans.get(Channel::ChamberPressure).map_or(1.0, Span::width);
+    let accuracy_kpa = (0.01 * site.accuracy_pct_span.get(Channel::ChamberPressure) * width).max(1e-3 * width);
+    // The pump rests most of the time: that pressure is known first.
+    let stopped = &learned.stopped_kpa;
+    let walked_kpa = if stopped.weight >= LEAST_STOPPED_MIN { stopped.recent - stopped.mean } else { 0.0 };
+    let of_line_kpa = learned.below_line_kpa.recent - learned.below_line_kpa.mean + walked_kpa;
+    let is_of_main = site.is_fitted(Channel::LinePressure) && of_line_kpa * walked_kpa > 0.5 * walked_kpa * walked_kpa;
+    if is_of_main { 0.0 } else { libm::fabsf(walked_kpa) / accuracy_kpa }
+}
+
 /// Zero outside the transmitter's tolerance, or both usual pressures walking together while the line, or the float's
 /// answer to steps, says that the main has not changed: to a reading that is too low every step looks larger.
 fn walk_of_pressure(learned: &Learned, accuracy_kpa: f32, has_line: bool, context: &Site<'_>) -> f32 {
@@ -112,7 +129,8 @@ fn walk_of_pressure(learned: &Learned, accuracy_kpa: f32, has_line: bool, contex
         let answered = learned.answer.recent / fouling::usual_answer(learned, context.settings) - 1.0;
         learned.answer.weight >= LEAST_CYCLES && answered * expected > ANSWER_AGREES * expected * expected
     };
-    let walk = if agrees { libm::fabsf(walked_kpa) / (PRESSURE_ACCURACIES * accuracy_kpa) } else { 0.0 };
+    let is_beyond = libm::fabsf(walked_kpa) > BEYOND_THE_MAIN * accuracy_kpa;
+    let walk = if agrees || is_beyond { libm::fabsf(walked_kpa) / (PRESSURE_ACCURACIES * accuracy_kpa) } else { 0.0 };
     (libm::fabsf(learned.zero_kpa) / (1.5 * accuracy_kpa)).max(walk)
 }
 

@@ -81,7 +81,7 @@ settings! {
         arrival_recent_h: "h", 0.5 .. 2.0 .. 100.0, "sealed time over which recent arrival is averaged; common practice: longer than the swing of a few pump cycles";
         odour_present_ppm: "ppm", 0.2 .. 2.0 .. 50.0, "odour at or above this, lasting, means that the vent is passing gas; common practice: ten times the noise of a usual cell";
         stick_pct: "% of stroke", 0.5 .. 2.0 .. 10.0, "a float that stands off by this more than usual before it moves is sluggish; goal: friction of 4 % of stroke, of which half shows on average";
-        deepest_flow_factor: "times", 1.0 .. 2.2 .. 20.0, "a healthy large orifice is expected to hold the vacuum while the main drains at this many times the pumped flow; common practice: a burst low down drains at up to twice it";
+        deepest_flow_factor: "times", 1.0 .. 3.0 .. 20.0, "a healthy large orifice is expected to hold the vacuum while the main drains at this many times the pumped flow; common practice: a burst low down drains at up to twice it";
         sagging_share: "of pressure", 0.01 .. 0.04 .. 0.3, "chamber pressure this much below the line (or below its own usual value) while the valve spills points at the large orifice; goal: told from a loss of 4 % of the absolute pressure on";
         flat_line_s: "s", 20.0 .. 90.0 .. 3600.0, "a channel that showed noise and then repeats one value exactly for this long is flat; common practice: nine hundred equal readings at the default rate are no chance";
         missing_s: "s", 5.0 .. 60.0 .. 600.0, "a channel without readings for this long while samples go on is missing; source: the contract for CSV files, a column that falls silent";
@@ -120,6 +120,15 @@ pub struct Settings {
 }
 
 impl DecisionSettings {
+    /// Evidence at which the alarm for this fault is raised.
+    pub fn threshold(&self, fault: Fault) -> f32 {
+        match fault.kind() {
+            AlarmKind::StuckOpen | AlarmKind::StuckClosed => self.stuck_threshold,
+            AlarmKind::Fouling => self.fouling_threshold,
+            AlarmKind::SensorFault => self.sensor_threshold,
+        }
+    }
+
     /// Threshold, deadband and delays of the alarm for one fault.
     pub fn limits(&self, fault: Fault) -> DebounceLimits {
         match fault.kind() {

@@ -6,6 +6,9 @@ use crate::bits::BitWriter;
 use crate::predictor::{PREDICTORS, Track, gains_of, zigzag};
 use crate::prefix_code::{SCALE_MAX, SCALE_RAW, SCALE_ZERO, ScaleWriter, scale_for};
 
+/// Half of the predictors are compared in every so many blocks: a signal changes its kind seldom.
+const COMPARED_EVERY: u8 = 4;
+
 /// How a channel's block is coded.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Coding {
@@ -30,7 +33,7 @@ pub(crate) struct ChannelEncoder {
     last: Coding,
     /// Mean residual of that block.
     usual_residual: u32,
-    /// Counts blocks: predictors are compared in every fourth.
+    /// Counts blocks, for when predictors are compared.
     turn: u8,
     /// Whether the track follows a signal yet.
     tracking: bool,
@@ -168,7 +171,7 @@ impl ChannelEncoder {
 
     /// Chooses the predictor, folds its residuals and moves the track on; returns its number and their sum.
     ///
-    /// To save time half of the others are tried in every fourth block; all of them when the last one does much worse than
+    /// To save time half of the others are tried in some blocks only; all of them when the last one does much worse than
     /// in the block before.
     fn predict(&mut self, codes: &[i16], folded: &mut [u16]) -> (u8, u32) {
         let start = self.track;
@@ -177,8 +180,8 @@ impl ChannelEncoder {
         let mean = |sum: u32| sum.checked_div(codes.len() as u32).unwrap_or(0);
         let worse = mean(last_sum) > self.usual_residual.saturating_mul(2).saturating_add(1);
         self.turn = self.turn.wrapping_add(1);
-        let due = self.turn.is_multiple_of(4);
-        let half = (self.turn / 4) % 2;
+        let due = self.turn.is_multiple_of(COMPARED_EVERY);
+        let half = (self.turn / COMPARED_EVERY) % 2;
 
         // Another predictor must save more than it costs to say so.
         let mut best = (last, last_sum.wrapping_sub(last_sum / 32));

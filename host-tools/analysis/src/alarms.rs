@@ -169,7 +169,12 @@ fn evidence(change: &AlarmChange) -> String {
 /// A figure with its unit, or that it is not known.
 fn number(value: Option<f32>, digits: usize, unit: &str) -> String {
     match value {
-        Some(value) if value.is_finite() => format!("{value:.digits$}{unit}"),
+        Some(value) if value.is_finite() => {
+            let text = format!("{value:.digits$}{unit}");
+            // Nothing, from below, is nothing.
+            let is_zero = text.chars().all(|letter| !('1'..='9').contains(&letter));
+            text.strip_prefix('-').filter(|_| is_zero).map(str::to_owned).unwrap_or(text)
+        }
         _ => "(not known)".to_owned(),
     }
 }

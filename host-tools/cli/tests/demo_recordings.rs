@@ -25,7 +25,6 @@ fn names() -> Vec<String> {
 }
 
 #[test]
-#[ignore = "the recordings are made again once the detector stands"]
 fn demo_recordings_are_of_the_default_thresholds() {
     let ours = digest(&Settings::default());
     for name in names() {
@@ -36,7 +35,6 @@ fn demo_recordings_are_of_the_default_thresholds() {
 }
 
 #[test]
-#[ignore = "the recordings are made again once the detector stands"]
 fn demo_recordings_are_what_their_scenarios_give() {
     let made = tempfile::tempdir().unwrap();
     for name in names() {

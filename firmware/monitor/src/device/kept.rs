@@ -121,6 +121,8 @@ fn is_possible(learned: &Learned) -> bool {
         && within(MOST_KPA, &[running_kpa, stopped_kpa, below_line_kpa])
 }
 
+// Not inlined: twenty times the same.
+#[inline(never)]
 fn baseline_is_within(baseline: &Baseline, most: f32) -> bool {
     let Baseline { mean, deviation, weight, recent } = baseline;
     // NaN lies within nothing.
@@ -140,7 +142,7 @@ mod tests {
     use super::*;
 
     /// Layouts by their versions: checksum of the names of all fields in their order, and size in memory, bytes.
-    const LAYOUTS: [(u8, u32, usize); 1] = [(2, 0x44ea_e0f5, 304)];
+    const LAYOUTS: [(u8, u32, usize); 1] = [(2, 0xe945_2768, 320)];
 
     fn kept() -> Kept {
         // All zeros, whatever the fields are.

@@ -13,6 +13,10 @@ const LEAST_STRETCH_S: f32 = 40.0;
 const MOST_STRETCH_S: f32 = 600.0;
 /// A float rests several times between two releases.
 const STICKS: f32 = 3.0;
+/// A usual rest, s; no rest weighs less or more than this many of them.
+const STICK_S: f32 = 60.0;
+const LEAST_STICK: f32 = 0.3;
+const MOST_STICK: f32 = 5.0;
 /// No grease holds it further than this, % of stroke.
 const MOST_STICK_PCT: f32 = 12.0;
 /// A content that stays lower for this long has fallen, s.
@@ -88,9 +92,11 @@ impl Cushion {
         }
         self.since_cycle_s += frame.length_s;
         self.follow_content(frame, context);
-        if let Some(off_pct) = self.unmoved.frame(frame, is_pumping, learned, context) {
+        if let Some([off_pct, for_s]) = self.unmoved.frame(frame, is_pumping, learned, context) {
             let (many, few) = (context.settings.baseline_cycles, context.settings.recent_cycles);
-            learned.stick_pct.add(off_pct.min(MOST_STICK_PCT), STICKS * many, STICKS * few);
+            // The longer a float stands off the more it says.
+            let weight = (for_s / STICK_S).clamp(LEAST_STICK, MOST_STICK);
+            learned.stick_pct.add_weighted(off_pct.min(MOST_STICK_PCT), weight, STICKS * many, STICKS * few);
         }
         let is_sealed = frame.state == ValveState::Sealed;
         self.since_release_s = if is_sealed { self.since_release_s + frame.length_s } else { 0.0 };

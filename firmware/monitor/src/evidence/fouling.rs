@@ -20,6 +20,8 @@ const UNLEARNED_ANSWER: f32 = 0.6;
 const SIGNIFICANT_DEVIATIONS: f32 = 4.0;
 /// A clean float stands off by no more than this before it moves, % of stroke: play, noise and what arrives unevenly.
 const MOST_USUAL_STICK_PCT: f32 = 1.0;
+/// A pressure that may be misread by so many times its accuracy makes a light float look heavy.
+const DOUBTED_ACCURACIES: f32 = 2.5;
 /// Share of the answer that comes late at which the float counts as sluggish.
 const LATE_SHARE: f32 = 0.35;
 /// Leak, as a share of the mean arrival, at which a seat counts as weeping.
@@ -41,7 +43,7 @@ pub(super) fn weigh(values: &mut PerFault<f32>, learned: &Learned, has_answered:
     let misread = 0.01 * closes_lower_pct(learned);
     let heavy = ((hidden - misread) / HEAVY_STROKES).min(significance(answer, usual, settings));
     // One that answers late is sluggish.
-    let is_plain = has_answered && sluggish < 0.8;
+    let is_plain = has_answered && sluggish < 0.8 && context.pressure_doubt < DOUBTED_ACCURACIES;
     values.set(Fault::Heavy, if is_plain { heavy.max(0.0) } else { 0.0 });
     values.set(Fault::Weeping, weeping(learned));
 }
@@ -49,7 +51,8 @@ pub(super) fn weigh(values: &mut PerFault<f32>, learned: &Learned, has_answered:
 /// Loss of the answer that a drift of the pressure's reading makes: a pressure that reads too low by a share takes every
 /// step for so much larger than it is.
 fn misread_loss(learned: &Learned, context: &Context) -> f32 {
-    -learned.pressure_walk_kpa() / (learned.running_kpa.recent + context.site.p_atm_kpa).max(1.0)
+    // Most where a pump has stopped.
+    -learned.pressure_walk_kpa() / (learned.stopped_kpa.recent + context.site.p_atm_kpa).max(1.0)
 }
 
 /// Relative loss of the recent value against what it should be. What lies outside the data sheet's tolerance does not

@@ -13,17 +13,21 @@ use crate::{
 /// A float this far below its closing position, unanswering, hangs there, % of stroke.
 const HANGS_PCT: f32 = 4.0;
 /// Movement that should have been made and was not, % of stroke: more than play, and more than grease holds.
-const UNMOVED_PCT: f32 = 12.0;
+const UNMOVED_PCT: f32 = 13.0;
 /// A float that reads this many times its accuracy above its seat is not believed.
 const BEYOND_ACCURACIES: f32 = 1.5;
 /// Sealed time before a usual pressure is known, min.
 const LEAST_PRESSURE_MIN: f32 = 5.0;
 /// How long the chamber must stand below the line, s: longer than a float stays at its seat after a release.
-const SAG_S: f32 = 540.0;
+const SAG_S: f32 = 400.0;
 /// After a pressure step the main swings for this long, s.
 const AFTER_STEP_S: f32 = 30.0;
 /// Releases before the odour between them is known.
 const LEAST_RELEASES: f32 = 5.0;
+/// A pressure that may be misread by so many times its accuracy says nothing of where the float belongs.
+const DOUBTED_ACCURACIES: f32 = 4.0;
+/// Just below the limit of evidence.
+const NEARLY: f32 = 0.95;
 /// Odour that stands for this long while the float is at its seat, s.
 const PASSING_S: f32 = 600.0;
 /// Share of that time after which a seat held open is taken for the large one: through a small one too little spills.
@@ -94,7 +98,10 @@ impl HighFloat {
         }
         let passing = self.passing_s / PASSING_S;
         self.unmoved_pct = held.unmoved_pct;
-        let evidence = if is_high { (held.unmoved_pct / UNMOVED_PCT).max(passing) } else { 0.0 };
+        // A pressure that is misread takes the float from where it belongs.
+        let is_sure = context.pressure_doubt < DOUBTED_ACCURACIES;
+        let unmoved = (held.unmoved_pct / UNMOVED_PCT).min(if is_sure { f32::MAX } else { NEARLY });
+        let evidence = if is_high { unmoved.max(passing) } else { 0.0 };
         let sag = self.sag(frame, learned, is_seated && is_venting != Some(false), context);
         if evidence == 0.0 && sag == 0.0 && held.in_vacuum == 0.0 {
             for fault in [Fault::JammedUp, Fault::LargeSeatOpen, Fault::SmallSeatOpen] {
@@ -104,11 +111,15 @@ impl HighFloat {
         }
         self.odds = log_odds(frame, is_venting, learned, context);
         let p_up = self.odds.probability();
+        let is_below_closing = frame.float_pct < closes_pct(learned, context) - HANGS_PCT;
+        // One that hangs there may hold it open or not: where odour will tell, it is waited for.
+        let is_awaited = is_venting.is_none() && context.has_odour() && frame.float_pct < SEATED_PCT;
+        let evidence = if is_awaited && is_below_closing { evidence.min(NEARLY) } else { evidence };
         let open = part(evidence, 1.0 - p_up);
         let up = part(evidence, p_up).max(held.in_vacuum);
         values.set(Fault::JammedUp, if sag > SAGS { 0.0 } else { up });
         // A float that hangs below its closing position while the vent passes gas holds the orifice open itself.
-        let is_caught_open = is_venting == Some(true) && frame.float_pct < closes_pct(learned, context) - HANGS_PCT;
+        let is_caught_open = is_venting == Some(true) && is_below_closing;
         let (large, small, caught) = match (sag > SAGS, is_caught_open) {
             (true, _) => (open.max(sag), 0.0, 0.0),
             (false, true) => (0.0, 0.0, open),

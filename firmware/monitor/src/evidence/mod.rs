@@ -14,6 +14,8 @@ mod odour;
 mod unmoved;
 mod vacuum;
 
+use airvalve_sensors::Channel;
+
 use crate::{
     fault::{Fault, PerFault, VALVE_FAULTS},
     frame::Frame,
@@ -80,8 +82,15 @@ pub struct Context<'a> {
     pub since_step_s: f32,
     /// The odour channel can be trusted.
     pub is_odour_trusted: bool,
-    /// Standard deviation of the float's noise, %.
-    pub float_noise_pct: f32,
+    /// By how much the pressure may be misread, times its accuracy.
+    pub pressure_doubt: f32,
+}
+
+impl Context<'_> {
+    /// Odour says something here.
+    fn has_odour(&self) -> bool {
+        self.site.is_sewage && self.is_odour_trusted && self.site.is_fitted(Channel::Odour)
+    }
 }
 
 impl EvidenceBuilder {
@@ -105,7 +114,7 @@ impl EvidenceBuilder {
         let is_venting = self.odour.is_venting(learned, context);
         let values = &mut self.values;
         self.low.frame(frame, is_venting, values, learned, context);
-        let held = Held { unmoved_pct: self.cushion.unmoved.held_pct(context), in_vacuum: self.vacuum.held_up() };
+        let held = Held { unmoved_pct: self.cushion.unmoved.held_pct(), in_vacuum: self.vacuum.held_up() };
         self.high.frame(frame, is_venting, held, values, learned, context);
         values.set(Fault::LargeShut, self.vacuum.held_shut());
     }

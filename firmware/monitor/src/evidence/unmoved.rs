@@ -14,19 +14,22 @@ const LEAST_ARRIVAL_MIN: f32 = 30.0;
 /// After a pressure step the gas takes this long to come near the temperature of the wall again, s.
 const AFTER_STEP_S: f32 = 30.0;
 
+/// How often it is held against where it belongs, s.
+const EVERY_S: f32 = 5.0;
 /// A rest shorter than this says nothing about friction, s.
 const LEAST_REST_S: f32 = 20.0;
 /// Arriving air alone is an expectation: a pressure that should have moved the float by this much is a test, % of stroke.
 const LEAST_TEST_PCT: f32 = 2.5;
 /// What an expectation that was not tested counts at the most, % of stroke: what grease may hold.
-const UNTESTED_PCT: f32 = 9.0;
+const UNTESTED_PCT: f32 = 8.0;
 
 /// The float since it last moved.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Unmoved {
     since: Option<Rest>,
-    /// How far it should have moved since, at the most, % of stroke.
+    /// How far it should have moved since, at the most, % of stroke; and what of it counts while no pressure has tested it.
     most_pct: f32,
+    counted_pct: f32,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -40,6 +43,8 @@ struct Rest {
     low_kpa_abs: f32,
     high_kpa_abs: f32,
     for_s: f32,
+    /// Since it was last held against where it belongs, s.
+    since_s: f32,
 }
 
 impl Unmoved {
@@ -47,44 +52,50 @@ impl Unmoved {
     pub(super) fn after_gap(&mut self) {
         self.since = None;
         self.most_pct = 0.0;
+        self.counted_pct = 0.0;
     }
 
     /// How far it should have moved by now, % of stroke.
-    pub(super) fn held_pct(&self, context: &Context) -> f32 {
-        match &self.since {
-            Some(rest) if rest.tested_pct(context) < LEAST_TEST_PCT => self.most_pct.min(UNTESTED_PCT),
-            _ => self.most_pct,
-        }
+    pub(super) fn held_pct(&self) -> f32 {
+        self.counted_pct
     }
 
-    /// Takes a frame; when the float has moved at last, how far it stood off before, % of stroke.
+    /// Takes a frame; when the float has moved at last, how far it stood off before, % of stroke, and how long, s.
     pub(super) fn frame(
         &mut self,
         frame: &Frame,
         is_pumping: bool,
         learned: &Learned,
         context: &Context,
-    ) -> Option<f32> {
+    ) -> Option<[f32; 2]> {
         let is_closed = matches!(frame.state, ValveState::Sealed | ValveState::Releasing);
-        if !is_closed || frame.pressure_kpa < context.site.reopen_kpa {
+        // Below the opening position air leaves, or should: that is another matter.
+        let is_low = frame.float_pct < context.surely_open_below_pct;
+        if !is_closed || is_low || frame.pressure_kpa < context.site.reopen_kpa {
             self.after_gap();
             return None;
         }
         let has_moved = |rest: Rest| libm::fabsf(frame.float_pct - rest.float_pct) > context.settings.still_pct;
         let Some(mut rest) = self.since.filter(|rest| !has_moved(*rest)) else {
-            let is_stick = self.since.is_some_and(|rest| rest.for_s > LEAST_REST_S && rest.float_pct < SEATED_PCT);
+            let stick = self.since.filter(|rest| rest.for_s > LEAST_REST_S && rest.float_pct < SEATED_PCT);
             let off_pct = core::mem::take(&mut self.most_pct);
+            self.counted_pct = 0.0;
             self.since = Some(Rest::at(frame, context));
-            return is_stick.then_some(off_pct);
+            return stick.map(|rest| [off_pct, rest.for_s]);
         };
         rest.for_s += frame.length_s;
         rest.air_nl += arrival_nl_s(is_pumping, learned) * frame.length_s;
-        if context.since_step_s > AFTER_STEP_S {
+        rest.since_s += frame.length_s;
+        // Seldom enough that it costs little, often enough for what follows the pumps.
+        if rest.since_s >= EVERY_S && context.since_step_s > AFTER_STEP_S {
+            rest.since_s = 0.0;
             let kpa_abs = frame.pressure_kpa + context.site.p_atm_kpa;
             rest.low_kpa_abs = rest.low_kpa_abs.min(kpa_abs);
             rest.high_kpa_abs = rest.high_kpa_abs.max(kpa_abs);
             let off_pct = libm::fabsf(frame.float_pct - rest.expected_pct(frame, context));
             self.most_pct = self.most_pct.max(off_pct);
+            let is_tested = rest.tested_pct(context) >= LEAST_TEST_PCT;
+            self.counted_pct = if is_tested { self.most_pct } else { self.most_pct.min(UNTESTED_PCT) };
         }
         self.since = Some(rest);
         None
@@ -107,6 +118,7 @@ impl Rest {
             low_kpa_abs: pressure_kpa_abs,
             high_kpa_abs: pressure_kpa_abs,
             for_s: 0.0,
+            since_s: 0.0,
         }
     }
 

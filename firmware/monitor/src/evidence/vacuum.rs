@@ -11,13 +11,16 @@ use crate::{
 };
 
 /// A vacuum shallower than this is no sign of a shut orifice, whatever its size: gusts and the zero, kPa.
-const SHALLOWEST_SHUT_KPA: f32 = 5.0;
+const SHALLOWEST_SHUT_KPA: f32 = 5.6;
 /// How far beyond the expected depth the vacuum must be: inflow coefficients are known to some ten per cent.
-const SHUT_MARGIN: f32 = 1.3;
+const SHUT_MARGIN: f32 = 1.35;
 /// How long a vacuum must stand, s.
 const HELD_S: f32 = 10.0;
 /// No more of it is remembered than this, s: what is over must not stand for days.
 const MOST_S: f32 = 3.0 * HELD_S;
+/// Share of the time by which it is forgotten: a float is soon seen to move, an orifice opens at the next drain only.
+const FORGOTTEN_UP: f32 = 0.02;
+const FORGOTTEN_SHUT: f32 = 0.002;
 /// How long it must stand where the cushion cannot say what a free float would do, s.
 const UNTESTED_S: f32 = 120.0;
 /// Time constant of the cushion under pressure, s.
@@ -34,6 +37,8 @@ const UP_PCT: f32 = 50.0;
 
 /// Time constant of the pressure whose course in an empty body is followed, s.
 const COURSE_S: f32 = 10.0;
+/// So many of them until one noisy reading at the beginning no longer matters.
+const SETTLED_COURSES: f32 = 3.0;
 
 #[derive(Clone, Debug)]
 pub(super) struct Vacuum {
@@ -83,14 +88,15 @@ impl Vacuum {
         let is_down = frame.float_pct < site.large_opens_below_pct;
         let reading_kpa = frame.pressure_kpa + learned.zero_kpa;
         let risen_kpa = self.risen_kpa(frame, reading_kpa, is_down, context);
-        // Below the zero's uncertainty the depth itself says nothing.
-        let known_kpa = if depth_kpa > unsure_kpa { depth_kpa } else { 0.0 };
+        // Without its noise; below the zero's uncertainty the depth itself says nothing.
+        let steady_kpa = learned.zero_kpa - self.course_kpa;
+        let known_kpa = if steady_kpa > unsure_kpa { steady_kpa } else { 0.0 };
         let deepest_kpa = known_kpa.max(risen_kpa);
         // The expected depth takes powers to find: only when the vacuum is deep enough to matter.
         let is_shut = is_down
             && deepest_kpa > SHUT_MARGIN * SHALLOWEST_SHUT_KPA
             && deepest_kpa > deepest_expected_kpa(site, settings, context.temperature_k);
-        count(&mut self.shut_s, if is_shut { frame.length_s } else { 0.0 }, frame.length_s);
+        count(&mut self.shut_s, if is_shut { frame.length_s } else { 0.0 }, FORGOTTEN_SHUT * frame.length_s);
         let is_vacuum = depth_kpa > (2.0 * settings.vacuum_kpa).max(unsure_kpa);
         self.float_in_vacuum(frame, is_vacuum, site);
     }
@@ -108,19 +114,22 @@ impl Vacuum {
             self.up_s = 0.0;
             return;
         }
-        let held_s =
-            match (is_vacuum, self.before.and_then(|before| before.moved_share(frame.float_pct, kpa_abs, site))) {
-                (false, _) => 0.0,
-                (true, None) => frame.length_s * (HELD_S / UNTESTED_S),
-                (true, Some(moved)) if moved < HELD_SHARE => frame.length_s,
-                (true, Some(moved)) => {
-                    if moved > FREE_SHARE {
-                        self.up_s = 0.0;
-                    }
-                    0.0
+        if !is_vacuum {
+            count(&mut self.up_s, 0.0, FORGOTTEN_UP * frame.length_s);
+            return;
+        }
+        // Powers, only where they are needed.
+        let held_s = match self.before.and_then(|before| before.moved_share(frame.float_pct, kpa_abs, site)) {
+            None => frame.length_s * (HELD_S / UNTESTED_S),
+            Some(moved) if moved < HELD_SHARE => frame.length_s,
+            Some(moved) => {
+                if moved > FREE_SHARE {
+                    self.up_s = 0.0;
                 }
-            };
-        count(&mut self.up_s, held_s, frame.length_s);
+                0.0
+            }
+        };
+        count(&mut self.up_s, held_s, FORGOTTEN_UP * frame.length_s);
     }
 }
 
@@ -146,20 +155,22 @@ impl Vacuum {
             return 0.0;
         }
         self.down_s += frame.length_s;
-        if self.course_kpa.is_nan() || self.down_s < 2.0 * COURSE_S {
+        if self.course_kpa.is_nan() {
             self.course_kpa = reading_kpa;
-            self.lowest_kpa = reading_kpa;
-            return 0.0;
         }
         self.course_kpa += (reading_kpa - self.course_kpa) * (frame.length_s / COURSE_S).min(1.0);
+        if self.down_s < SETTLED_COURSES * COURSE_S {
+            self.lowest_kpa = self.course_kpa;
+            return 0.0;
+        }
         self.lowest_kpa = self.lowest_kpa.min(self.course_kpa);
         if frame.pump == Some(true) { 0.0 } else { self.course_kpa - self.lowest_kpa }
     }
 }
 
-/// Counts time in a state up at once and down slowly.
-fn count(seconds: &mut f32, there_s: f32, length_s: f32) {
-    *seconds = if there_s > 0.0 { (*seconds + there_s).min(MOST_S) } else { (*seconds - 0.02 * length_s).max(0.0) };
+/// Counts time in a state up at once, and down by what is forgotten.
+fn count(seconds: &mut f32, there_s: f32, forgotten_s: f32) {
+    *seconds = if there_s > 0.0 { (*seconds + there_s).min(MOST_S) } else { (*seconds - forgotten_s).max(0.0) };
 }
 
 /// Vacuum that a healthy large orifice holds while the main drains at several times its pumped flow, kPa.
