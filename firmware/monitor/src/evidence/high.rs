@@ -19,7 +19,7 @@ const BEYOND_ACCURACIES: f32 = 1.5;
 /// Sealed time before a usual pressure is known, min.
 const LEAST_PRESSURE_MIN: f32 = 5.0;
 /// How long the chamber must stand below the line, s: longer than a float stays at its seat after a release.
-const SAG_S: f32 = 400.0;
+const SAG_S: f32 = 540.0;
 /// After a pressure step the main swings for this long, s.
 const AFTER_STEP_S: f32 = 30.0;
 /// Releases before the odour between them is known.
