@@ -1,6 +1,6 @@
 //! What the valve's own physics says about its sensors: drift and dead cell.
 
-use airvalve_sensors::{Channel, Span};
+use airvalve_sensors::Channel;
 
 use crate::{
     evidence::{EvidenceBuilder, fouling},
@@ -50,20 +50,15 @@ pub(crate) fn judge(
 ) {
     let [float, pressure, odour, ..] = &mut channels.0;
     let (float, pressure, odour) = (&mut float.health, &mut pressure.health, &mut odour.health);
-    let accuracy = |channel: Channel| {
-        let width = site.spans.get(channel).map_or(1.0, Span::width);
-        (0.01 * site.accuracy_pct_span.get(channel) * width).max(1e-3 * width)
-    };
-    let float_pct = accuracy(Channel::FloatPosition);
+    let float_pct = site.accuracy(Channel::FloatPosition);
     let beyond_pct = (frame.float_pct - 100.0).max(-frame.float_pct);
     let [standing, _] = float.from_physics;
     let walked = walk_of_float(learned, float_pct, standing >= 1.0, settings);
     let drift = (beyond_pct / (BEYOND_ACCURACIES * float_pct)).max(walked);
     float.from_physics = [lasting(float, 0, drift, since_s), 0.0];
-    let has_line = site.is_fitted(Channel::LinePressure);
-    let drift = walk_of_pressure(learned, accuracy(Channel::ChamberPressure), has_line, &Site { site, settings });
+    let drift = walk_of_pressure(learned, site, settings);
     pressure.from_physics = [lasting(pressure, 0, drift, since_s), 0.0];
-    let below = -frame.odour_ppm / (0.6 * accuracy(Channel::Odour));
+    let below = -frame.odour_ppm / (0.6 * site.accuracy(Channel::Odour));
     odour.from_physics =
         [lasting(odour, 0, below, since_s), if site.is_sewage { silence(learned, evidence, settings) } else { 0.0 }];
 }
@@ -105,39 +100,33 @@ fn walk(baseline: &Baseline, accuracy: f32) -> f32 {
 /// By how much the pressure may be misread, times its accuracy: the usual pressures have walked, and no line says that the
 /// main has.
 pub(crate) fn pressure_doubt(learned: &Learned, site: &SiteData) -> f32 {
-    let width = site.spans.get(Channel::ChamberPressure).map_or(1.0, Span::width);
-    let accuracy_kpa = (0.01 * site.accuracy_pct_span.get(Channel::ChamberPressure) * width).max(1e-3 * width);
     // The pump rests most of the time: that pressure is known first.
     let stopped = &learned.stopped_kpa;
     let walked_kpa = if stopped.weight >= LEAST_STOPPED_MIN { stopped.recent - stopped.mean } else { 0.0 };
     let of_line_kpa = learned.below_line_kpa.recent - learned.below_line_kpa.mean + walked_kpa;
-    let is_of_main = site.is_fitted(Channel::LinePressure) && of_line_kpa * walked_kpa > 0.5 * walked_kpa * walked_kpa;
-    if is_of_main { 0.0 } else { libm::fabsf(walked_kpa) / accuracy_kpa }
+    let is_of_main =
+        site.is_fitted(Channel::LinePressure) && of_line_kpa * walked_kpa > LINE_AGREES * walked_kpa * walked_kpa;
+    if is_of_main { 0.0 } else { libm::fabsf(walked_kpa) / site.accuracy(Channel::ChamberPressure) }
 }
 
 /// Zero outside the transmitter's tolerance, or both usual pressures walking together while the line, or the float's
 /// answer to steps, says that the main has not changed: to a reading that is too low every step looks larger.
-fn walk_of_pressure(learned: &Learned, accuracy_kpa: f32, has_line: bool, context: &Site<'_>) -> f32 {
+fn walk_of_pressure(learned: &Learned, site: &SiteData, settings: &EvidenceSettings) -> f32 {
+    let accuracy_kpa = site.accuracy(Channel::ChamberPressure);
     let walked_kpa = learned.pressure_walk_kpa();
-    let agrees = if has_line {
+    let agrees = if site.is_fitted(Channel::LinePressure) {
         let apart_kpa = learned.below_line_kpa.mean - learned.below_line_kpa.recent;
         learned.below_line_kpa.weight >= LEAST_CALM_MIN
             && apart_kpa * walked_kpa > LINE_AGREES * walked_kpa * walked_kpa
     } else {
-        let usual_kpa_abs = learned.running_kpa.recent + context.site.p_atm_kpa;
+        let usual_kpa_abs = learned.running_kpa.recent + site.p_atm_kpa;
         let expected = walked_kpa / usual_kpa_abs.max(1.0);
-        let answered = learned.answer.recent / fouling::usual_answer(learned, context.settings) - 1.0;
+        let answered = learned.answer.recent / fouling::usual_answer(learned, settings) - 1.0;
         learned.answer.weight >= LEAST_CYCLES && answered * expected > ANSWER_AGREES * expected * expected
     };
     let is_beyond = libm::fabsf(walked_kpa) > BEYOND_THE_MAIN * accuracy_kpa;
     let walk = if agrees || is_beyond { libm::fabsf(walked_kpa) / (PRESSURE_ACCURACIES * accuracy_kpa) } else { 0.0 };
     (libm::fabsf(learned.zero_kpa) / (1.5 * accuracy_kpa)).max(walk)
-}
-
-/// What the valve is held against.
-struct Site<'a> {
-    site: &'a SiteData,
-    settings: &'a EvidenceSettings,
 }
 
 /// Releases in a row without a pulse, held against how often this valve's releases show one at all.

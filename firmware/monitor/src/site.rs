@@ -73,6 +73,12 @@ impl SiteData {
         self.spans.get(channel).is_some()
     }
 
+    /// Accuracy of a channel in its unit, at least a thousandth of its span.
+    pub fn accuracy(&self, channel: Channel) -> f32 {
+        let width = self.spans.get(channel).map_or(1.0, Span::width);
+        (0.01 * self.accuracy_pct_span.get(channel) * width).max(1e-3 * width)
+    }
+
     /// Air space above the liquid at a float position, litres.
     #[inline(always)]
     pub fn air_space_l(&self, float_pct: f32) -> f32 {
