@@ -113,6 +113,8 @@ pub struct Alarm {
     is_active: bool,
     /// Has occurred and waits for its reset, also while it is set aside.
     is_latched: bool,
+    /// A rule of the design silences it, also while it is shelved or out of service.
+    is_suppressed: bool,
     /// Stays until it is reset, even when the condition has gone.
     pub latches: bool,
     /// A return to normal without acknowledgement must still be acknowledged.
@@ -122,7 +124,14 @@ pub struct Alarm {
 impl Alarm {
     /// An alarm at rest.
     pub const fn new(latches: bool, needs_acknowledgement: bool) -> Alarm {
-        Alarm { state: AlarmState::Normal, is_active: false, is_latched: false, latches, needs_acknowledgement }
+        Alarm {
+            state: AlarmState::Normal,
+            is_active: false,
+            is_latched: false,
+            is_suppressed: false,
+            latches,
+            needs_acknowledgement,
+        }
     }
 
     /// Its state.
@@ -143,6 +152,8 @@ impl Alarm {
                 self.is_latched = self.latches;
             }
             AlarmEvent::Returns => self.is_active = false,
+            AlarmEvent::SuppressOn => self.is_suppressed = true,
+            AlarmEvent::SuppressOff => self.is_suppressed = false,
             _ => {}
         }
         let next = self.next(event);
@@ -162,6 +173,10 @@ impl Alarm {
             (_, AlarmEvent::Shelve) if self.state != OutOfService => Shelved,
             (_, AlarmEvent::SuppressOn) if !matches!(self.state, OutOfService | Shelved) => SuppressedByDesign,
             (_, AlarmEvent::RemoveFromService) => OutOfService,
+            // The rule of the design still holds.
+            (Shelved, AlarmEvent::Unshelve) | (OutOfService, AlarmEvent::ReturnToService) if self.is_suppressed => {
+                SuppressedByDesign
+            }
             (Shelved, AlarmEvent::Unshelve)
             | (SuppressedByDesign, AlarmEvent::SuppressOff)
             | (OutOfService, AlarmEvent::ReturnToService) => {
@@ -307,6 +322,20 @@ mod tests {
             alarm.apply(aside);
             alarm.apply(AlarmEvent::Returns);
             assert_eq!(alarm.apply(back), Some(AlarmState::LatchedUnacknowledged));
+        }
+    }
+
+    #[test]
+    fn a_rule_that_silences_is_not_lost_while_an_alarm_is_set_aside() {
+        for (aside, back) in
+            [(AlarmEvent::Shelve, AlarmEvent::Unshelve), (AlarmEvent::RemoveFromService, AlarmEvent::ReturnToService)]
+        {
+            let mut alarm = Alarm::new(false, true);
+            alarm.apply(AlarmEvent::Occurs);
+            alarm.apply(aside);
+            assert_eq!(alarm.apply(AlarmEvent::SuppressOn), None);
+            assert_eq!(alarm.apply(back), Some(AlarmState::SuppressedByDesign));
+            assert_eq!(alarm.apply(AlarmEvent::SuppressOff), Some(AlarmState::Unacknowledged));
         }
     }
 

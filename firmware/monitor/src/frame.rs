@@ -61,7 +61,7 @@ impl FrameBuilder {
         state: ValveState,
         channels: &mut WatchedChannels,
     ) -> Frame {
-        let ([float_pct, pressure_kpa, odour_ppm, line_kpa, air_c], pressure_samples) = channels.take_means();
+        let ([float_pct, pressure_kpa, odour_ppm, line_kpa, air_c, ..], pressure_samples) = channels.take_means();
         let frame = Frame {
             time_us,
             length_s: self.length_s,

@@ -22,10 +22,24 @@ const WELL_S: f32 = 60.0;
 const REPEATS_S: f32 = 10.0;
 /// Noise below this share of span is no fault, whatever it was before.
 const NOISE_FLOOR_SHARE: f32 = 0.006;
+/// Nothing in a valve goes and comes back within this time, s, nor in the vault's air within that.
+const THERE_AND_BACK_S: f32 = 0.25;
+const THERE_AND_BACK_IN_AIR_S: f32 = 5.0;
+/// So many readings that went and came back too fast are a fault; they are forgotten with this time constant, s.
+const LOST_JUMPS: f32 = 30.0;
+const JUMPS_S: f32 = 300.0;
+/// The calmest noise is what it stays below for a tenth of the time; time constant with which that is learned, s.
+const CALMEST_SHARE: f32 = 0.1;
+const CALMEST_S: f32 = 600.0;
+/// Noise is gone below this share of the calmest variance, a sixth of its deviation: no plant is so much calmer at once.
+const GONE_SHARE: f32 = 1.0 / 36.0;
+/// Before so long nobody knows how calm a channel can be, s.
+const CALM_KNOWN_S: f32 = 3600.0;
 
 /// Health of one channel.
 #[derive(Clone, Copy, Debug)]
 pub struct ChannelHealth {
+    channel: Channel,
     span: Span,
     measuring_low: f32,
     measuring_high: f32,
@@ -33,6 +47,8 @@ pub struct ChannelHealth {
     limit_high: f32,
     /// A larger change must be confirmed.
     jump: f32,
+    /// Readings that jumped away and were not confirmed, leaking.
+    lost_jumps: f32,
     /// Variances up to this always count as noise.
     least_clip: f32,
     last: f32,
@@ -57,6 +73,9 @@ pub struct ChannelHealth {
     /// The noise stands above its limit, and for how long, s.
     is_noisy: bool,
     noisy_s: f32,
+    /// Variance of the calmest noise, and for how long there was next to none, s.
+    calmest_squared: f32,
+    hushed_s: f32,
     live_low: f32,
     live_high: f32,
     /// Evidence that another part of the monitor has found (drift, dead cell), with its fault.
@@ -68,18 +87,20 @@ pub struct ChannelHealth {
 
 impl ChannelHealth {
     /// A channel of which nothing is known yet.
-    pub fn new(span: Span) -> ChannelHealth {
+    pub fn new(channel: Channel, span: Span) -> ChannelHealth {
         let at = |ma| LoopCurrent::from_milliamperes(ma).as_quantity(span);
         // Half a code of the usual front end: a current on the limit still counts as measuring.
         let slack = span.width() * 2e-5;
         let least_clip = 1e-6 * SPIKE_SHARE * span.width() * SPIKE_SHARE * span.width();
         ChannelHealth {
+            channel,
             span,
             measuring_low: at(LoopCurrent::MEASURING_LOW_MA) - slack,
             measuring_high: at(LoopCurrent::MEASURING_HIGH_MA) + slack,
             limit_low: at(LoopCurrent::MEASURING_LOW_MA) + 10.0 * slack,
             limit_high: at(LoopCurrent::MEASURING_HIGH_MA) - 10.0 * slack,
             jump: SPIKE_SHARE * span.width(),
+            lost_jumps: 0.0,
             least_clip,
             last: f32::NAN,
             last_change: 0.0,
@@ -98,6 +119,8 @@ impl ChannelHealth {
             noise_floor_squared: NOISE_FLOOR_SHARE * span.width() * NOISE_FLOOR_SHARE * span.width(),
             is_noisy: false,
             noisy_s: 0.0,
+            calmest_squared: 0.0,
+            hushed_s: 0.0,
             live_low: f32::MAX,
             live_high: f32::MIN,
             from_physics: [0.0; 2],
@@ -114,7 +137,7 @@ impl ChannelHealth {
         }
         let change = reading - self.last;
         if !(change <= self.jump && change >= -self.jump) {
-            return self.jump(reading);
+            return self.jump(reading, dt_s);
         }
         self.pending = f32::NAN;
         self.bad_s = 0.0;
@@ -145,11 +168,16 @@ impl ChannelHealth {
 
     /// A reading far from the one before: held back until the next one lies near it, or on the same side.
     #[inline(never)]
-    fn jump(&mut self, reading: f32) -> f32 {
+    fn jump(&mut self, reading: f32, dt_s: f32) -> f32 {
         let is_first = self.last.is_nan();
         self.has_had_value = true;
         let is_same_side = (self.pending - self.last) * (reading - self.last) > 0.0;
+        let is_too_fast = dt_s <= self.there_and_back_s();
         if is_first || is_same_side {
+            // Confirmed: it was none of those that come back.
+            if is_same_side && is_too_fast {
+                self.lost_jumps = (self.lost_jumps - 1.0).max(0.0);
+            }
             self.pending = f32::NAN;
             self.last = reading;
             self.bad_s = 0.0;
@@ -157,8 +185,19 @@ impl ChannelHealth {
             self.same_s = 0.0;
             return reading;
         }
+        if is_too_fast {
+            self.lost_jumps += 1.0;
+        }
         self.pending = reading;
         self.last
+    }
+
+    fn there_and_back_s(&self) -> f32 {
+        if matches!(self.channel, Channel::Odour | Channel::AirTemperature) {
+            THERE_AND_BACK_IN_AIR_S
+        } else {
+            THERE_AND_BACK_S
+        }
     }
 
     #[inline(never)]
@@ -227,6 +266,31 @@ impl ChannelHealth {
         }
     }
 
+    /// Forgets jumps and looks for noise that is gone; called every few seconds.
+    ///
+    /// A channel whose noise has gone is frozen, also where its last bit still flickers.
+    pub fn watch_slowly(&mut self, elapsed_s: f32) {
+        self.lost_jumps -= self.lost_jumps * (elapsed_s / JUMPS_S).min(1.0);
+        if self.last.is_nan() {
+            return;
+        }
+        // At an end of the measuring band a working transmitter is calm.
+        let margin = 0.01 * self.span.width();
+        let is_at_limit = self.last < self.limit_low + margin || self.last > self.limit_high - margin;
+        let is_hushed = self.noise_squared < GONE_SHARE * self.calmest_squared;
+        if self.seen_s < 5.0 * NOISE_S {
+            self.calmest_squared = self.noise_squared;
+        } else if is_hushed && !is_at_limit {
+            self.hushed_s += if self.seen_s > CALM_KNOWN_S { elapsed_s } else { 0.0 };
+        } else {
+            self.hushed_s = 0.0;
+            let share = (elapsed_s / CALMEST_S).min(1.0);
+            let is_calm = self.noise_squared < self.calmest_squared;
+            self.calmest_squared *=
+                if is_calm { 1.0 - (1.0 - CALMEST_SHARE) * share } else { 1.0 + CALMEST_SHARE * share };
+        }
+    }
+
     /// Whether the noise stands above its limit: four times the usual one, and a floor.
     pub fn is_noisy(&self) -> bool {
         self.is_noisy
@@ -242,8 +306,8 @@ impl ChannelHealth {
     ///
     /// A channel has failed from evidence 1 on until it has stood below half of that for a minute: what alarms make of it
     /// has no part in that.
-    pub fn weigh(&mut self, channel: Channel, frame_s: f32, settings: &EvidenceSettings) -> (Fault, f32) {
-        let (fault, value) = self.evidence(channel, settings);
+    pub fn weigh(&mut self, frame_s: f32, settings: &EvidenceSettings) -> (Fault, f32) {
+        let (fault, value) = self.evidence(settings);
         if value >= 1.0 {
             self.failed = Some(fault);
             self.well_s = 0.0;
@@ -267,9 +331,14 @@ impl ChannelHealth {
     }
 
     /// Evidence for each way to fail, 1 at its limit: the strongest one and which it is.
-    pub fn evidence(&self, channel: Channel, settings: &EvidenceSettings) -> (Fault, f32) {
+    pub fn evidence(&self, settings: &EvidenceSettings) -> (Fault, f32) {
         let [drift, dead_cell] = self.from_physics;
-        let is_troubled = self.bad_s > 0.0 || self.missing_s > 0.0 || self.same_s > REPEATS_S || self.noisy_s > 0.0;
+        let still_s = self.same_s.max(self.hushed_s);
+        let is_troubled = self.bad_s > 0.0
+            || self.missing_s > 0.0
+            || still_s > REPEATS_S
+            || self.noisy_s > 0.0
+            || self.lost_jumps > 0.5 * LOST_JUMPS;
         if !is_troubled && drift == 0.0 && dead_cell == 0.0 {
             return (Fault::WireBreak, 0.0);
         }
@@ -281,14 +350,18 @@ impl ChannelHealth {
             }
         };
         offer(Fault::Missing, self.missing_s / settings.missing_s);
+        // The extremes between two samples jump and repeat themselves by nature: only their loop can be judged.
+        if matches!(self.channel, Channel::PressureMin | Channel::PressureMax) {
+            return strongest;
+        }
         let width = self.span.width();
         // Only a channel that has shown noise can be told flat.
-        if self.usual_noise_squared > 1e-9 * width * width && channel != Channel::Odour {
-            offer(Fault::FlatLine, self.same_s / settings.flat_line_s);
-        } else if self.usual_noise_squared > 1e-9 * width * width {
-            offer(Fault::FlatLine, self.same_s / (4.0 * settings.flat_line_s));
+        if self.usual_noise_squared > 1e-9 * width * width {
+            // Clean air leaves an odour cell at rest.
+            let patience = if self.channel == Channel::Odour { 4.0 } else { 1.0 };
+            offer(Fault::FlatLine, still_s / (patience * settings.flat_line_s));
         }
-        offer(Fault::Noise, self.noisy_s / NOISY_S);
+        offer(Fault::Noise, (self.noisy_s / NOISY_S).max(self.lost_jumps / LOST_JUMPS));
         offer(Fault::Drift, drift);
         offer(Fault::DeadCell, dead_cell);
         strongest
@@ -312,7 +385,7 @@ mod tests {
     use super::*;
 
     fn channel() -> ChannelHealth {
-        ChannelHealth::new(Span { low: 0.0, high: 100.0 })
+        ChannelHealth::new(Channel::FloatPosition, Span { low: 0.0, high: 100.0 })
     }
 
     #[test]
@@ -338,7 +411,7 @@ mod tests {
             for _ in 0..seconds {
                 health.accept(reading, 1.0);
             }
-            health.evidence(Channel::FloatPosition, &settings)
+            health.evidence(&settings)
         };
         assert_eq!(told(-25.0, 5).0, Fault::WireBreak);
         assert_eq!(told(110.0, 5).0, Fault::Short);
@@ -359,9 +432,54 @@ mod tests {
             let noise = if second < 3_600 { 0.2 * f32::from(second % 7 == 0) } else { 0.0 };
             health.accept(50.0 + noise, 1.0);
             health.end_frame(1.0);
-            evidence = health.weigh(Channel::FloatPosition, 1.0, &settings).1;
+            evidence = health.weigh(1.0, &settings).1;
         }
         assert!(evidence > 1.0 && health.is_unread());
+    }
+
+    #[test]
+    fn what_comes_back_faster_than_a_valve_moves_is_noise() {
+        let settings = EvidenceSettings::default();
+        let told = |hz: u32| {
+            let mut health = channel();
+            let mut evidence = (Fault::WireBreak, 0.0);
+            // Every fifth second one reading stands elsewhere.
+            for sample in 0..900 * hz {
+                let reading = if sample % (5 * hz) == 0 { 90.0 } else { 50.0 + 0.1 * (sample % 3) as f32 };
+                health.accept(reading, 1.0 / hz as f32);
+                if sample % hz == 0 {
+                    health.end_frame(1.0);
+                    health.watch_slowly(1.0);
+                    evidence = health.weigh(1.0, &settings);
+                }
+            }
+            evidence
+        };
+        assert!(told(10).0 == Fault::Noise && told(10).1 > 1.0, "{:?}", told(10));
+        // At 1 Hz a valve may well open and close between two samples.
+        assert_eq!(told(1).1, 0.0);
+    }
+
+    #[test]
+    fn a_channel_whose_noise_is_gone_is_flat() {
+        let settings = EvidenceSettings::default();
+        let told = |at: f32, left: f32| {
+            let mut health = channel();
+            let mut evidence = (Fault::WireBreak, 0.0);
+            for second in 0..7_800_u32 {
+                // Seven steps of noise, of which only the last bit is left for ten minutes.
+                let noise = (second * 5 % 7) as f32 * if second < 7_200 { 0.05 } else { left };
+                health.accept(at + noise, 1.0);
+                health.end_frame(1.0);
+                health.watch_slowly(1.0);
+                evidence = health.weigh(1.0, &settings);
+            }
+            evidence
+        };
+        assert!(told(50.0, 0.001).0 == Fault::FlatLine && told(50.0, 0.001).1 > 1.0, "{:?}", told(50.0, 0.001));
+        // A third of the noise is a calmer plant, and at the end of the band a transmitter is calm.
+        assert_eq!(told(50.0, 0.017).1, 0.0);
+        assert_eq!(told(-1.2, 0.001).1, 0.0);
     }
 
     #[test]

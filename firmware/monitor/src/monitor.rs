@@ -20,7 +20,7 @@ use crate::{
     state::{StateTracker, ValveState},
     steps::{StepInput, StepTracker},
     totals::Totals,
-    watched::{WATCHED_CHANNELS, WatchedChannels},
+    watched::WatchedChannels,
     zero::ZeroTracker,
 };
 
@@ -203,9 +203,9 @@ impl Monitor {
         &self.evidence
     }
 
-    /// Health of a channel; `None` for one that the detector does not watch.
+    /// Health of a channel; that of one that is not fitted says nothing.
     pub fn health(&self, channel: Channel) -> Option<&ChannelHealth> {
-        self.channels.0.get(channel.index()).map(|watched| &watched.health)
+        self.channels.all.get(channel.index()).map(|watched| &watched.health)
     }
 
     /// The alarms, for what people do about them.
@@ -385,17 +385,17 @@ impl Monitor {
             self.temperature_k = 273.15 + frame.air_c;
         }
         self.is_main_filling = frame.pump.unwrap_or(frame.pressure_kpa > 3.0 * self.learned.zero_uncertainty_kpa);
-        let [float, pressure, ..] = &self.channels.0;
+        let [float, pressure, ..] = &self.channels.all;
         let is_shaken = float.health.is_noisy() && pressure.health.is_noisy();
-        let moves_valve = [true, true, false, false, false];
-        for (channel, is_of_valve) in self.channels.0.iter_mut().zip(moves_valve) {
-            if channel.is_fitted {
-                channel.health.end_frame(frame.length_s);
-                channel.health.count_noise(frame.length_s, is_shaken && is_of_valve);
+        for (watched, channel) in self.channels.all.iter_mut().zip(Channel::ALL) {
+            if watched.is_fitted {
+                let moves_valve = matches!(channel, Channel::FloatPosition | Channel::ChamberPressure);
+                watched.health.end_frame(frame.length_s);
+                watched.health.count_noise(frame.length_s, is_shaken && moves_valve);
             }
         }
         self.sensor_alarms(&frame, changes);
-        let [float, pressure, ..] = &self.channels.0;
+        let [float, pressure, ..] = &self.channels.all;
         for (watched, value) in [(float, &mut frame.float_pct), (pressure, &mut frame.pressure_kpa)] {
             if watched.health.is_failed() {
                 *value = f32::NAN;
@@ -412,7 +412,7 @@ impl Monitor {
     }
 
     fn is_odour_trusted(&self) -> bool {
-        let [_, _, odour, ..] = &self.channels.0;
+        let [_, _, odour, ..] = &self.channels.all;
         !odour.health.is_failed()
     }
 
@@ -427,7 +427,7 @@ impl Monitor {
     }
 
     fn large_orifice(&mut self, frame: &Frame) {
-        let [_, pressure, ..] = &self.channels.0;
+        let [_, pressure, ..] = &self.channels.all;
         let noise_squared = pressure.health.noise_squared() / frame.pressure_samples.max(1.0);
         let zero_kpa = self.learned.zero_uncertainty_kpa;
         let state = LargeFrame {
@@ -463,7 +463,7 @@ impl Monitor {
         if frame.float_pct.is_nan() || frame.pressure_kpa.is_nan() {
             return;
         }
-        let [float, pressure, ..] = &self.channels.0;
+        let [float, pressure, ..] = &self.channels.all;
         let (float, pressure) = (&float.health, &pressure.health);
         let pressure_kpa_abs = (frame.pressure_kpa + self.site.p_atm_kpa).max(1.0);
         let space_l = self.site.air_space_l(frame.float_pct).max(0.01);
@@ -482,13 +482,14 @@ impl Monitor {
             let (site, settings) = (&self.site, &self.settings.evidence);
             sensor_physics::judge(&mut self.channels, frame, self.since_slow_s, learned, evidence, site, settings);
             self.pressure_doubt = sensor_physics::pressure_doubt(learned, site);
+            self.channels.all.iter_mut().for_each(|watched| watched.health.watch_slowly(self.since_slow_s));
         }
-        for (watched, channel) in self.channels.0.iter_mut().zip(WATCHED_CHANNELS) {
+        for (watched, channel) in self.channels.all.iter_mut().zip(Channel::ALL) {
             if !watched.is_fitted {
                 continue;
             }
             let health = &mut watched.health;
-            let evidence = health.weigh(channel, frame.length_s, &self.settings.evidence);
+            let evidence = health.weigh(frame.length_s, &self.settings.evidence);
             let outcome = self.decisions.sensor_frame(channel, evidence, frame.length_s, &self.settings.decision);
             let Some((fault, state, is_active)) = outcome else {
                 continue;

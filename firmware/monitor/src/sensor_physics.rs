@@ -48,7 +48,7 @@ pub(crate) fn judge(
     site: &SiteData,
     settings: &EvidenceSettings,
 ) {
-    let [float, pressure, odour, ..] = &mut channels.0;
+    let [float, pressure, odour, ..] = &mut channels.all;
     let (float, pressure, odour) = (&mut float.health, &mut pressure.health, &mut odour.health);
     let float_pct = site.accuracy(Channel::FloatPosition);
     let beyond_pct = (frame.float_pct - 100.0).max(-frame.float_pct);
