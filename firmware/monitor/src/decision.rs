@@ -124,6 +124,7 @@ impl Decisions {
     }
 
     /// Lets the alarm of one channel see its strongest evidence.
+    #[inline(never)]
     pub fn sensor_frame(
         &mut self,
         channel: Channel,

@@ -275,6 +275,7 @@ impl ChannelHealth {
     /// Forgets jumps and looks for noise that is gone; called every few seconds.
     ///
     /// A channel whose noise has gone is frozen, also where its last bit still flickers.
+    #[inline(never)]
     pub fn watch_slowly(&mut self, elapsed_s: f32) {
         self.lost_jumps -= self.lost_jumps * (elapsed_s / JUMPS_S).min(1.0);
         if self.last.is_nan() {
@@ -316,6 +317,8 @@ impl ChannelHealth {
     ///
     /// A channel has failed from evidence 1 on until it has stood below half of that for a minute: what alarms make of it
     /// has no part in that.
+    // Not inlined: seven times the same.
+    #[inline(never)]
     pub fn weigh(&mut self, frame_s: f32, settings: &EvidenceSettings) -> (Fault, f32) {
         let (fault, value) = self.evidence(settings);
         if value >= 1.0 {

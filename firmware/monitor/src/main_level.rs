@@ -28,13 +28,17 @@ const NEAR_S: f32 = 1.5 * KEPT_S;
 const LEAST_EXPECTED_PCT: f32 = 4.0;
 const ANSWERED_SHARE: f32 = 0.3;
 
-/// Learns the usual pressures of a sealed valve, `since_step_s` after a pressure step.
-pub(crate) fn learn_usual(frame: &Frame, since_step_s: f32, learned: &mut Learned, site: &SiteData) {
-    if since_step_s <= CALM_S || frame.pressure_kpa.is_nan() || !(frame.float_pct < SEATED_PCT) {
+/// Learns the usual pressures of a sealed valve from the frame that ends `since_s`.
+fn learn_usual(frame: &Frame, since_s: f32, since_step_s: f32, learned: &mut Learned, site: &SiteData) {
+    if since_step_s <= CALM_S
+        || frame.pressure_kpa.is_nan()
+        || frame.float_pct.is_nan()
+        || frame.float_pct >= SEATED_PCT
+    {
         return;
     }
     let usual = if frame.is_pumping(site) { &mut learned.running_kpa } else { &mut learned.stopped_kpa };
-    let minutes = frame.length_s / 60.0;
+    let minutes = since_s / 60.0;
     usual.add_weighted(frame.pressure_kpa, minutes, USUAL_MIN, RECENT_MIN);
     learned.below_line_kpa.add_weighted(frame.line_kpa - frame.pressure_kpa, minutes, USUAL_MIN, RECENT_MIN);
 }
@@ -76,6 +80,7 @@ impl MainLevel {
         learned: &mut Learned,
         site: &SiteData,
     ) {
+        learn_usual(frame, since_s, since_step_s, learned, site);
         self.kept.iter_mut().for_each(|rest| rest.age_s += since_s);
         let [newest, ..] = &self.kept;
         let accuracy_kpa = site.accuracy(Channel::ChamberPressure);
@@ -118,17 +123,9 @@ fn answer(before: &Rest, now: &Rest, site: &SiteData) -> Option<f32> {
 }
 
 fn follow(learned: &mut Learned, before: &Rest, now: &Rest, answer: Option<f32>) {
-    let shift_kpa = now.kpa - before.kpa;
-    match answer {
-        // The reading has jumped, or the float is held.
-        Some(share) if libm::fabsf(share) < ANSWERED_SHARE => return,
-        Some(share) if share > 0.0 => {
-            learned.stopped_kpa.mean += shift_kpa;
-            learned.running_kpa.mean += shift_kpa;
-            learned.running_kpa.recent += shift_kpa;
-        }
-        // The main, or a seat that spills: either is no drift, and only the first is usual.
-        _ => learned.shifted_kpa += shift_kpa,
+    // Else the reading has jumped, or the float is held.
+    if !answer.is_some_and(|share| libm::fabsf(share) < ANSWERED_SHARE) {
+        learned.shifted_kpa += now.kpa - before.kpa;
+        learned.stopped_kpa.recent = now.kpa;
     }
-    learned.stopped_kpa.recent = now.kpa;
 }

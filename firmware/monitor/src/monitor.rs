@@ -13,7 +13,7 @@ use crate::{
     health::ChannelHealth,
     large::{LargeAir, LargeFrame},
     learned::Learned,
-    main_level::{self, MainLevel},
+    main_level::MainLevel,
     release::{ARRIVAL_FACTOR, Cycle, ReleaseInput, ReleaseTracker},
     sensor_physics,
     settings::Settings,
@@ -449,13 +449,9 @@ impl Monitor {
         if self.zero.frame(frame, &mut self.learned) {
             self.vacuum_kpa = self.vacuum_limit_kpa();
         }
-        if frame.state != ValveState::Sealed {
-            return;
-        }
-        let since_step_s = self.steps.since_step_s;
-        main_level::learn_usual(frame, since_step_s, &mut self.learned, &self.site);
-        if self.since_slow_s >= SLOW_S {
-            self.main_level.watch(frame, self.since_slow_s, since_step_s, &mut self.learned, &self.site);
+        if frame.state == ValveState::Sealed && self.since_slow_s >= SLOW_S {
+            let (since_s, since_step_s) = (self.since_slow_s, self.steps.since_step_s);
+            self.main_level.watch(frame, since_s, since_step_s, &mut self.learned, &self.site);
         }
     }
 
