@@ -30,8 +30,8 @@ use crate::{
 
 /// Channels that the trackers look at.
 const VIEWED: [Channel; 3] = [Channel::FloatPosition, Channel::ChamberPressure, Channel::Odour];
-/// Loop currents of measuring and saturated loops; what lies outside is a failed loop. Source: NAMUR NE 43.
-const WORKING_MA: [f32; 2] = [3.6, 21.0];
+/// Loop currents of measuring and saturated loops; what lies outside is a failed loop.
+const WORKING_MA: [f32; 2] = [LoopCurrent::FAILED_LOW_MA, LoopCurrent::FAILED_HIGH_MA];
 
 /// One replay under way.
 pub(crate) struct Run<'a> {
