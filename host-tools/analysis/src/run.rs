@@ -4,13 +4,13 @@ use std::{collections::BTreeMap, path::Path};
 
 use airvalve_monitor::{Changes, Cycle, Event, Learned, Monitor, SiteData, ValveState, device::digest};
 use airvalve_recording::{
-    CodeBlock, GapFinder, Interruption, QuantityBlock,
+    CodeBlock, QuantityBlock,
     csv::CsvReport,
     recording::{front_end, spans},
 };
 use airvalve_sensors::{Channel, Channels, CodeSample, LoopCurrent, QuantitySample, Span, front_end::Scale};
 use airvalve_site::{FindingLimits, Site};
-use airvalve_telemetry::{AlarmTransition, Header};
+use airvalve_telemetry::{AlarmTransition, Cadence, GapFinder, Header, Interruption};
 
 use crate::{
     air::AirAccount,
@@ -84,7 +84,7 @@ impl<'a> Run<'a> {
             clock: Clock::default(),
             repeats: Repeats::default(),
             period_us,
-            gap_finder: GapFinder::new(0, [0, 0]),
+            gap_finder: GapFinder::new(Cadence::all_the_time(period_us)),
             gaps: Vec::new(),
             samples: Samples::default(),
             range_us: None,
@@ -129,7 +129,7 @@ impl<'a> Run<'a> {
             None => {
                 let burst = self.site.sampling.burst.map_or([0.0; 2], |burst| [burst.burst_s, burst.every_s]);
                 let burst = burst.map(|length_s| (length_s * 1e6).round() as i64);
-                self.find_gaps(u32::try_from(source.period_us).unwrap_or(u32::MAX), burst);
+                self.find_gaps(burst);
                 self.working = working(&self.detector.spans);
             }
         }
@@ -138,7 +138,7 @@ impl<'a> Run<'a> {
     /// A header holds from here on.
     pub(crate) fn header(&mut self, header: &Header) {
         self.period_us = i64::from(header.sample_period_us.max(1));
-        self.find_gaps(header.sample_period_us, header.burst_us());
+        self.find_gaps(header.burst_us());
         let mut made_by = self.detector;
         made_by.front_end = front_end(header);
         made_by.spans = spans(header);
@@ -150,8 +150,9 @@ impl<'a> Run<'a> {
         self.working = working(&made_by.spans);
     }
 
-    fn find_gaps(&mut self, period_us: u32, burst_us: [i64; 2]) {
-        self.gap_finder.change(period_us, burst_us);
+    /// Samples come like this from here on, a period apart.
+    fn find_gaps(&mut self, burst_us: [i64; 2]) {
+        self.gap_finder.change(Cadence::in_bursts(self.period_us, burst_us));
         self.sight.set_period(self.period_us);
         self.air.set_slow(is_slow(self.period_us), &self.monitor);
         if is_slow(self.period_us) {

@@ -3,13 +3,12 @@
 use std::{collections::BTreeMap, path::Path};
 
 use airvalve_sensors::Channel;
-use airvalve_telemetry::{Damage, Header, Record};
+use airvalve_telemetry::{Cadence, Damage, GapFinder, Header, Record};
 use jiff::Timestamp;
 use serde::Serialize;
 
 use crate::{
     csv::{CONTACTS, CsvError, CsvOptions, CsvReader, CsvReport, contact_column},
-    gaps::GapFinder,
     input::{FileKind, Input},
     period::usual_step_us,
     recording::{Item, Recording, RecordingError},
@@ -222,8 +221,10 @@ struct Times {
 impl Times {
     fn add(&mut self, times_us: &[i64]) {
         // A CSV file does not say its period: its first rows must do.
-        let finder =
-            self.finder.get_or_insert_with(|| GapFinder::new(usual_step_us(times_us).unwrap_or_default(), [0, 0]));
+        let finder = self.finder.get_or_insert_with(|| {
+            let period_us = usual_step_us(times_us).unwrap_or_default();
+            GapFinder::new(Cadence::all_the_time(i64::from(period_us)))
+        });
         for time_us in times_us {
             if let Some(gap) = finder.step(*time_us).and_then(|interruption| interruption.gap)
                 && let (Some(from), Some(to)) = (instant(gap.from_us), instant(gap.to_us))
@@ -250,7 +251,8 @@ fn recording<R: std::io::Read>(
         match item {
             Item::Header(header) => {
                 headers += 1;
-                times.finder.get_or_insert_with(|| GapFinder::new(0, [0, 0])).take_header(header);
+                let cadence = header.cadence();
+                times.finder.get_or_insert_with(|| GapFinder::new(cadence)).change(cadence);
                 content.header = HeaderSummary::of(header);
             }
             Item::Block(block) => {
