@@ -16,6 +16,8 @@ pub(crate) struct Notes {
     pub(crate) lost_frames: u64,
     pub(crate) damaged_places: u64,
     pub(crate) restarts: u64,
+    /// Gaps beyond those that are listed.
+    pub(crate) unlisted_gaps: u64,
     /// What comes before everything else.
     first: Vec<String>,
     said: Vec<String>,
@@ -68,6 +70,15 @@ impl Notes {
         ));
     }
 
+    /// There were more hours than are told one by one.
+    pub(crate) fn hours(&mut self, last_us: i64) {
+        self.say(format!(
+            "samples in more hours than five years have: the air from {} on is told in one sum, that of its hour; replay \
+             a few years at a time",
+            Time(last_us)
+        ));
+    }
+
     /// Rows come too seldom for the detector.
     pub(crate) fn slow(&mut self, period_us: i64) {
         // Rows that come still more seldom are taken for one a minute.
@@ -91,7 +102,13 @@ impl Notes {
     }
 
     /// The counts, what is to be said before everything else, and what after it.
-    pub(crate) fn finish(self, clock_steps: u64, gap_hours: f64) -> (Quality, Vec<String>, Vec<String>) {
+    pub(crate) fn finish(mut self, clock_steps: u64, gap_hours: f64) -> (Quality, Vec<String>, Vec<String>) {
+        if self.unlisted_gaps > 0 {
+            self.say(format!(
+                "{} more gaps than are listed, the hours of all of them counted; check the sample period that the file states",
+                self.unlisted_gaps
+            ));
+        }
         let quality = Quality {
             files: self.files,
             lost_frames: self.lost_frames,

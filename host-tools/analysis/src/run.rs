@@ -33,6 +33,9 @@ const VIEWED: [Channel; 3] = [Channel::FloatPosition, Channel::ChamberPressure, 
 /// Loop currents of measuring and saturated loops; what lies outside is a failed loop.
 const WORKING_MA: [f32; 2] = [LoopCurrent::FAILED_LOW_MA, LoopCurrent::FAILED_HIGH_MA];
 
+/// Most gaps that are listed one by one: a damaged file may have one a sample.
+const MOST_GAPS: usize = 100_000;
+
 /// One replay under way.
 pub(crate) struct Run<'a> {
     site: &'a Site,
@@ -46,6 +49,8 @@ pub(crate) struct Run<'a> {
     period_us: i64,
     gap_finder: GapFinder,
     gaps: Vec<GapResult>,
+    /// Length of all gaps, listed or not.
+    gap_us: f64,
     samples: Samples,
     range_us: Option<(i64, i64)>,
     sight: Sight,
@@ -86,6 +91,7 @@ impl<'a> Run<'a> {
             period_us,
             gap_finder: GapFinder::new(Cadence::all_the_time(period_us)),
             gaps: Vec::new(),
+            gap_us: 0.0,
             samples: Samples::default(),
             range_us: None,
             sight: Sight::new(detector, period_us),
@@ -232,7 +238,12 @@ impl<'a> Run<'a> {
             None => self.trackers.pause(&self.monitor),
             Some(gap) => {
                 self.trackers.gap(&self.monitor);
-                self.gaps.push(GapResult { from: Time(gap.from_us), to: Time(gap.to_us) });
+                self.gap_us += missing_us as f64;
+                if self.gaps.len() < MOST_GAPS {
+                    self.gaps.push(GapResult { from: Time(gap.from_us), to: Time(gap.to_us) });
+                } else {
+                    self.notes.unlisted_gaps += 1;
+                }
             }
         }
     }
@@ -354,6 +365,7 @@ impl<'a> Run<'a> {
         }
         let unseen = self.sight.finish(to_us);
         let sight = &self.sight;
+        let (air, cut_us) = self.air.finish(unseen.as_ref(), &self.monitor, sight.seen_s());
         let hours = |seconds: f64| rounded(seconds / 3600.0);
         let in_state = |state: ValveState| hours(sight.state_s(state));
         let state_hours = StateHours {
@@ -364,9 +376,9 @@ impl<'a> Run<'a> {
             admitting: in_state(ValveState::Admitting),
             not_judged: hours(sight.not_judged_s()),
         };
-        let gap_us = self.gaps.iter().map(|gap| gap.to.0.saturating_sub(gap.from.0) as f64);
-        let gap_hours = rounded(gap_us.sum::<f64>() / 3.6e9);
+        let gap_hours = rounded(self.gap_us / 3.6e9);
         self.notes.clock(clock);
+        cut_us.into_iter().for_each(|hour_us| self.notes.hours(hour_us));
         let (quality, first_of_all, warnings) = self.notes.finish(clock.backward_steps() as u64, gap_hours);
         let [without_float_hours, without_pressure_hours] = sight.without_s().map(hours);
         let quality = Quality { without_float_hours, without_pressure_hours, ..quality };
@@ -379,7 +391,7 @@ impl<'a> Run<'a> {
             findings,
             findings_judged,
             finding_limits: finding_limits(&self.limits),
-            air: self.air.finish(unseen.as_ref(), &self.monitor, sight.seen_s()),
+            air,
             cycles: self.cycles,
             state_hours,
             recorded_alarms: self.recorded,

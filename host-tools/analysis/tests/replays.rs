@@ -371,6 +371,22 @@ fn years_between_rows_do_not_fill_the_result_with_empty_hours() {
 }
 
 #[test]
+fn more_hours_and_gaps_than_are_told_one_by_one_are_counted_and_said() {
+    let folder = tempfile::tempdir().unwrap();
+    let hours = 110_000;
+    let result = run(&[file(folder.path(), "seldom.csv", &rows((0..hours).map(|hour| hour * 3600), -1))]).unwrap();
+    assert_eq!((result.air.by_hour.len(), result.recording.gaps.len()), (5 * 24 * 366, 100_000));
+    assert_eq!(result.quality.gap_hours, (hours - 1) as f64);
+    let Some((last, others)) = result.air.by_hour.split_last() else { panic!() };
+    let merged_h = hours as f64 - others.len() as f64;
+    let usual_nl = others.get(1).map_or(0.0, |hour| hour.released_nl_high);
+    assert!((last.released_nl_high / usual_nl - merged_h).abs() < 0.01 * merged_h, "{last:?} {usual_nl}");
+    for said in ["more hours than five years have: the air from 2036-03-", "9999 more gaps than are listed"] {
+        assert!(result.warnings.iter().any(|warning| warning.contains(said)), "{said}: {:?}", result.warnings);
+    }
+}
+
+#[test]
 fn a_gap_as_wide_as_the_number_range_overflows_nothing() {
     let folder = tempfile::tempdir().unwrap();
     let csv = file(folder.path(), "a.csv", &rows(0..20, 9_999_999));
