@@ -154,14 +154,12 @@ pub fn csv_warnings(file: &Path, report: &CsvReport) -> Vec<String> {
         ("rows with fewer cells than columns, the other samples missing", report.short_rows),
     ];
     let kinds = kinds.map(|(what, tally)| (what.to_owned(), tally)).into_iter();
-    let bad = report
-        .bad_cells
-        .iter()
-        .map(|(column, tally)| (format!("cells of `{column}` that cannot be read, taken as missing"), *tally));
-    let far = report.far_cells.iter().map(|(column, tally)| {
-        (format!("cells of `{column}` more than ten spans beyond the site's span, taken as missing"), *tally)
+    let first = |column| report.first_bad_cells.iter().find(|(name, _)| *name == column);
+    let bad = report.bad_cells.iter().map(|(column, tally)| {
+        let cell = first(*column).map_or("", |(_, cell)| cell);
+        (format!("cells of `{column}` taken as missing, `{cell}` is no reading"), *tally)
     });
-    let met = kinds.chain(bad).chain(far).filter(|(_, tally)| tally.count > 0);
+    let met = kinds.chain(bad).filter(|(_, tally)| tally.count > 0);
     let mut said: Vec<String> =
         report.first_of_all().into_iter().map(|what| format!("{}: {what}", file.display())).collect();
     said.extend(met.map(|(what, tally)| {

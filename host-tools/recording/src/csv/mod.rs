@@ -1,6 +1,7 @@
 //! CSV files: quantities in named columns, one sample a row.
 
 mod advice;
+mod believed;
 mod gate;
 mod layout;
 mod lines;

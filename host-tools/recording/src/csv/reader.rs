@@ -6,12 +6,13 @@ use std::{
     path::{Path, PathBuf},
 };
 
-use airvalve_sensors::{Channel, Channels};
+use airvalve_sensors::Channel;
 use airvalve_site::Site;
 use serde::Serialize;
 
 use super::{
     CsvError, RowCounts, Tally,
+    believed::believed,
     gate::{Gate, REVOCABLE_ROWS, Verdict},
     layout::{CsvOptions, Layout, Role},
     lines::Lines,
@@ -25,19 +26,13 @@ use crate::{
 /// Rows in a block, up to the few that a clock step adds.
 const BLOCK_ROWS: usize = 4096;
 
-/// How far beyond its span, in widths of it, a transmitter's reading may lie. At 21 widths a recording still resolves a
-/// thousandth of the site's span, well below the accuracy of any transmitter.
-const FARTHEST_SPANS: f32 = 10.0;
-
 /// What was met in a CSV file so far.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct CsvReport {
     /// Rows, by what became of them.
     pub rows: RowCounts,
-    /// Cells that could not be read, by column: missing samples.
+    /// Cells that could not be read, or hold what no transmitter of the site can say, by column: missing samples.
     pub bad_cells: Vec<(&'static str, Tally)>,
-    /// Cells with a number that no transmitter of the site can give, by column: missing samples.
-    pub far_cells: Vec<(&'static str, Tally)>,
     /// The first such cell of each column, as it stands.
     pub first_bad_cells: Vec<(&'static str, String)>,
     /// Rows with more cells than the header has columns: their samples are missing.
@@ -124,14 +119,10 @@ impl<R: Read> CsvReader<R> {
         })
     }
 
-    /// Takes for missing what lies more than ten spans beyond the span of a site's transmitter: it is no reading, and a
-    /// recording whose span held it could not tell the others apart.
+    /// Takes for missing what no transmitter of a site can say.
     #[must_use]
     pub fn for_site(mut self, site: &Site) -> CsvReader<R> {
-        self.rows.believed = Channels(site.sensors.channels.0.map(|sensor| {
-            let beyond = FARTHEST_SPANS * sensor.span.width();
-            (sensor.span.low - beyond, sensor.span.high + beyond)
-        }));
+        self.rows.believed = believed(site);
         self
     }
 
@@ -149,7 +140,6 @@ impl<R: Read> CsvReader<R> {
         CsvReport {
             rows: self.gate.counts,
             bad_cells: self.rows.bad_cells(),
-            far_cells: self.rows.far_cells(),
             first_bad_cells: self.rows.first_bad_cells(),
             long_rows: self.rows.long_rows,
             short_rows: self.rows.short_rows,
