@@ -4,7 +4,7 @@ use std::path::Path;
 
 use airvalve_recording::{
     Losses,
-    csv::{CsvReport, Tally},
+    csv::{CsvReport, RowCounts, Tally},
 };
 
 use crate::{clock::Clock, result::Quality, time::Time};
@@ -54,6 +54,17 @@ impl Notes {
         self.lost_frames += losses.missing.amount;
         self.damaged_places += losses.damaged.places + u64::from(losses.cut_at.is_some());
         self.said.extend(losses.sentences(file));
+    }
+
+    /// What was wrong with the times of a recording's samples.
+    pub(crate) fn times(&mut self, file: &Path, counts: &RowCounts) {
+        for (why, tally) in [("the time is repeated", counts.repeated_time), ("out of order", counts.out_of_order)] {
+            if tally.count > 0 {
+                let samples = counted("samples ", tally.count);
+                let (file, count, first) = (file.display(), tally.count, tally.first_line);
+                self.said.push(format!("{file}: {count} {samples}rejected, {why}, the first at sample {first}"));
+            }
+        }
     }
 
     /// The clock was set back: which times the result has.
@@ -128,7 +139,7 @@ fn counted(what: &str, count: u64) -> String {
     if count != 1 {
         return what.to_owned();
     }
-    [("rows ", "row "), ("cells of", "cell of"), ("steps ", "step "), ("their ", "its ")]
+    [("rows ", "row "), ("samples ", "sample "), ("cells of", "cell of"), ("steps ", "step "), ("their ", "its ")]
         .iter()
         .fold(what.to_owned(), |what, (many, one)| what.replacen(many, one, 1))
 }

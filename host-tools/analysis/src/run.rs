@@ -4,7 +4,7 @@ use std::{collections::BTreeMap, path::Path};
 
 use airvalve_monitor::{Changes, Cycle, Event, Learned, Monitor, SiteData, ValveState, device::digest};
 use airvalve_recording::{
-    CodeBlock, QuantityBlock,
+    Admission, CodeBlock, Losses, QuantityBlock,
     csv::CsvReport,
     recording::{front_end, spans},
 };
@@ -44,6 +44,8 @@ pub(crate) struct Run<'a> {
     limits: FindingLimits,
     begins_from: &'static str,
     monitor: Monitor,
+    /// Samples of a recording that may still be found to be stamped wrongly.
+    waiting: Admission<CodeSample>,
     clock: Clock,
     repeats: Repeats,
     period_us: i64,
@@ -86,6 +88,7 @@ impl<'a> Run<'a> {
             limits: options.limits,
             begins_from: if learned.is_some() { "recording" } else { "data-sheet" },
             monitor: Monitor::with_learned(detector, &options.settings, &start),
+            waiting: Admission::default(),
             clock: Clock::default(),
             repeats: Repeats::default(),
             period_us,
@@ -129,6 +132,7 @@ impl<'a> Run<'a> {
 
     /// The next file begins.
     pub(crate) fn begin_source(&mut self, source: &Source) {
+        self.waiting = Admission::default();
         self.period_us = source.period_us;
         match &source.header {
             Some(header) => self.header(header),
@@ -143,6 +147,7 @@ impl<'a> Run<'a> {
 
     /// A header holds from here on.
     pub(crate) fn header(&mut self, header: &Header) {
+        self.settle();
         self.period_us = i64::from(header.sample_period_us.max(1));
         self.find_gaps(header.burst_us());
         let mut made_by = self.detector;
@@ -169,26 +174,49 @@ impl<'a> Run<'a> {
 
     /// Plays samples of a recording.
     pub(crate) fn codes(&mut self, block: CodeBlock<'_>) {
-        let scales = self.scales;
-        let temperature = block.columns.get(Channel::AirTemperature).last();
         for sample in block.samples() {
+            self.samples.read += 1;
+            let place = self.waiting.counts().read + 1;
+            self.waiting.take(Some(sample.time_us), place, sample);
+            self.play_waiting();
+        }
+        let temperature = block.columns.get(Channel::AirTemperature).last();
+        let temperature = temperature.map(|code| self.scales.get(Channel::AirTemperature).quantity(*code));
+        self.air.note_air_temperature(temperature.unwrap_or(f32::NAN));
+    }
+
+    /// Plays what waits: nothing follows, or samples of another header.
+    fn settle(&mut self) {
+        self.waiting.settle();
+        self.play_waiting();
+    }
+
+    #[inline(always)]
+    fn play_waiting(&mut self) {
+        while let Some(sample) = self.waiting.next_used() {
             let Some(moment_us) = self.admit(sample.time_us) else { continue };
-            let readings = VIEWED.map(|channel| scales.get(channel).quantity(sample.codes.get(channel)));
+            let readings = VIEWED.map(|channel| self.scales.get(channel).quantity(sample.codes.get(channel)));
             let sample = CodeSample { time_us: moment_us, ..sample };
             let changes = if self.has_own_scales {
                 self.monitor.step_codes(&sample)
             } else {
-                self.monitor.step_quantities(&converted(&sample, &scales))
+                self.monitor.step_quantities(&converted(&sample, &self.scales))
             };
             self.look(moment_us, readings, &changes);
         }
-        let temperature = temperature.map(|code| scales.get(Channel::AirTemperature).quantity(*code));
-        self.air.note_air_temperature(temperature.unwrap_or(f32::NAN));
+    }
+
+    /// The recording ends here: what became of its samples.
+    pub(crate) fn end_recording(&mut self, file: &Path, losses: &Losses) {
+        self.settle();
+        self.notes.losses(file, losses);
+        self.notes.times(file, &self.waiting.counts());
     }
 
     /// Plays samples of a CSV file.
     pub(crate) fn quantities(&mut self, block: QuantityBlock<'_>) {
         for sample in block.samples() {
+            self.samples.read += 1;
             let Some(moment_us) = self.admit(sample.time_us) else { continue };
             let readings = VIEWED.map(|channel| sample.quantities.get(channel));
             let changes = self.monitor.step_quantities(&QuantitySample { time_us: moment_us, ..sample });
@@ -201,7 +229,6 @@ impl<'a> Run<'a> {
     /// What is known once a CSV file is read: rows that the reader has left out count as read.
     pub(crate) fn end_csv(&mut self, file: &Path, report: &CsvReport) {
         self.samples.read += report.rows.rejected();
-        self.samples.rejected += report.rows.rejected();
         self.notes.csv(file, report);
     }
 
@@ -210,15 +237,11 @@ impl<'a> Run<'a> {
         self.recorded.extend(alarms::recorded(transition, self.clock.offset_us()));
     }
 
-    /// The moment of a sample; `None` when it repeats the time before.
+    /// The moment of a sample whose time is believed; `None` when it repeats the time before.
     #[inline(always)]
     fn admit(&mut self, time_us: i64) -> Option<i64> {
-        self.samples.read += 1;
         let steps_before = self.clock.backward_steps();
-        let Some(moment_us) = self.clock.moment(time_us, self.period_us) else {
-            self.samples.rejected += 1;
-            return None;
-        };
+        let moment_us = self.clock.moment(time_us, self.period_us)?;
         self.samples.used += 1;
         if self.clock.backward_steps() > steps_before {
             self.repeats.stepped_back();
@@ -386,7 +409,7 @@ impl<'a> Run<'a> {
             valve_id: self.site.valve_id.clone(),
             name: self.site.name.clone(),
             recording: RecordingSpan { from: Time(from_us), to: Time(to_us), gaps: self.gaps },
-            samples: self.samples,
+            samples: Samples { rejected: self.samples.read - self.samples.used, ..self.samples },
             alarms: self.alarms.finish(),
             findings,
             findings_judged,

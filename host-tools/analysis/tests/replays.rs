@@ -12,7 +12,7 @@ use airvalve_monitor::{
     Learned, Settings, SiteData,
     device::{Conditions, Kept, digest},
 };
-use airvalve_recording::{RecordingWriter, export_csv, import};
+use airvalve_recording::{Item, Recording, RecordingWriter, export_csv, import};
 use airvalve_sensors::{Channel, CodeSample};
 use airvalve_site::Site;
 use airvalve_telemetry::{Header, LearnedState, Record};
@@ -243,6 +243,56 @@ fn one_row_stamped_years_ahead_changes_nothing_but_its_own_count() {
     assert!(bad.warnings[0].contains("bad.csv:2002: 1 row rejected, out of order"), "{:?}", bad.warnings);
     assert_eq!((&bad.air, &bad.recording, &bad.findings), (&good.air, &good.recording, &good.findings));
     assert_eq!(bad.quality.clock_steps, 0);
+}
+
+/// The recording of some rows, with the times of its samples changed.
+fn restamped(folder: &Path, rows: &str, change: impl Fn(usize, i64) -> i64) -> PathBuf {
+    let made = recording(folder, "made.airvalve", &file(folder, "made.csv", rows), "valve-a");
+    let out = folder.join("restamped.airvalve");
+    let mut recording = Recording::open(&made).unwrap();
+    let mut writer = RecordingWriter::create(&out, recording.header().clone()).unwrap();
+    let mut place = 0;
+    while let Some(item) = recording.next_item().unwrap() {
+        let Item::Block(block) = item else { continue };
+        for sample in block.samples() {
+            writer.write_sample(&CodeSample { time_us: change(place, sample.time_us), ..sample }).unwrap();
+            place += 1;
+        }
+    }
+    writer.finish().unwrap();
+    out
+}
+
+#[test]
+fn a_few_samples_of_a_recording_stamped_years_ahead_change_nothing_but_their_own_count() {
+    let folder = tempfile::tempdir().unwrap();
+    let times = rows(0..4000, 3000);
+    let good = run(&[restamped(folder.path(), &times, |_, time_us| time_us)]).unwrap();
+    assert_eq!((good.samples.used, good.samples.rejected, good.quality.clock_steps), (4000, 0, 0));
+    for wild in [1, 9] {
+        let ahead_us = |place: usize| if (2000..2000 + wild).contains(&place) { 63_000_000_000_000 } else { 0 };
+        let bad = restamped(folder.path(), &times, |place, time_us| time_us + ahead_us(place));
+        let inspected = airvalve_recording::inspect(&bad, &Default::default()).unwrap();
+        let bad = run(&[bad]).unwrap();
+        assert_eq!((bad.samples.read, bad.samples.rejected, bad.quality.clock_steps), (4000, wild as u64, 0));
+        assert_eq!((bad.recording.from, bad.recording.to), (good.recording.from, good.recording.to));
+        assert_eq!((bad.air.by_hour.len(), &bad.findings), (good.air.by_hour.len(), &good.findings));
+        assert_eq!((inspected.gaps.count, inspected.backward_steps), (bad.recording.gaps.len() as u64, 0));
+        let said = |warning: &String| warning.contains("rejected, out of order, the first at sample 2001");
+        assert!(bad.warnings.iter().any(said), "{:?}", bad.warnings);
+    }
+}
+
+#[test]
+fn ten_rising_samples_of_a_recording_behind_the_others_are_a_clock_that_was_set_back_and_nine_are_not() {
+    let folder = tempfile::tempdir().unwrap();
+    for (behind, steps) in [(9, 0), (10, 1)] {
+        let back_us = |place: usize| if place >= 100 { 1_800_000_000 } else { 0 };
+        let back = restamped(folder.path(), &rows(0..100 + behind, -1), |place, time_us| time_us - back_us(place));
+        let result = run(&[back]).unwrap();
+        assert_eq!(result.quality.clock_steps, steps, "{behind}");
+        assert_eq!(result.samples.used, if steps == 1 { 110 } else { 100 });
+    }
 }
 
 #[test]

@@ -5,10 +5,12 @@
 //!
 //! Glossary: *block*, samples in columns; *item*, what stands in a recording; *kind*, what a file is by its content.
 
+mod admission;
 mod block;
 pub mod csv;
 pub mod export;
 mod extent;
+mod gate;
 pub mod import;
 pub mod input;
 pub mod inspect;
@@ -19,6 +21,7 @@ pub mod recording;
 pub mod whole_file;
 pub mod writer;
 
+pub use admission::Admission;
 pub use block::{Block, CodeBlock, QuantityBlock};
 pub use export::{Exported, export_csv, export_csv_with};
 pub use extent::{Extent, Widened};

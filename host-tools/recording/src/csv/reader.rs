@@ -13,12 +13,12 @@ use serde::Serialize;
 use super::{
     CsvError, RowCounts, Tally,
     believed::believed,
-    gate::{Gate, REVOCABLE_ROWS, Verdict},
     layout::{CsvOptions, Layout, Role},
     lines::Lines,
     row::{Row, RowReader},
 };
 use crate::{
+    admission::Admission,
     block::{BlockBuffer, QuantityBlock},
     input::{FileKind, Input},
 };
@@ -60,11 +60,8 @@ pub struct CsvReport {
 pub struct CsvReader<R = File> {
     lines: Lines<R>,
     rows: RowReader,
-    gate: Gate,
-    held: Vec<Row>,
+    admission: Admission<Row>,
     block: BlockBuffer<f32>,
-    /// Rows of the block that have been handed out; what stands behind them may still be revoked.
-    handed_out: usize,
 }
 
 impl CsvReader<File> {
@@ -112,10 +109,8 @@ impl<R: Read> CsvReader<R> {
         Ok(CsvReader {
             lines,
             rows: RowReader::new(layout, options),
-            gate: Gate::default(),
-            held: Vec::new(),
+            admission: Admission::default(),
             block: BlockBuffer::empty(BLOCK_ROWS + 16),
-            handed_out: 0,
         })
     }
 
@@ -138,7 +133,7 @@ impl<R: Read> CsvReader<R> {
     /// What was met so far; whole once the last block is out.
     pub fn report(&self) -> CsvReport {
         CsvReport {
-            rows: self.gate.counts,
+            rows: self.admission.counts(),
             bad_cells: self.rows.bad_cells(),
             first_bad_cells: self.rows.first_bad_cells(),
             long_rows: self.rows.long_rows,
@@ -153,18 +148,17 @@ impl<R: Read> CsvReader<R> {
     /// # Errors
     /// [`CsvError`] when the source fails, or the first times or rows show that the file is of another shape.
     pub fn next_block(&mut self) -> Result<Option<QuantityBlock<'_>>, CsvError> {
-        self.block.remove_first(self.handed_out);
+        self.block.clear();
         let mut is_at_end = false;
         while self.block.len() < BLOCK_ROWS && !is_at_end {
             is_at_end = !self.lines.fill()?;
             self.take_rows()?;
         }
-        if is_at_end && let Verdict::UseHeld { instead_of } = self.gate.finish() {
-            self.use_held(instead_of);
+        if is_at_end {
+            self.admission.settle();
+            self.fill_block();
         }
-        let revocable = if is_at_end { 0 } else { REVOCABLE_ROWS };
-        self.handed_out = self.block.len().saturating_sub(revocable);
-        Ok((self.handed_out > 0).then(|| self.block.block(0..self.handed_out)))
+        Ok((self.block.len() > 0).then(|| self.block.block(0..self.block.len())))
     }
 
     /// Reads rows from the lines at hand until the block is full.
@@ -184,36 +178,20 @@ impl<R: Read> CsvReader<R> {
                     if line.is_empty() {
                         continue;
                     }
-                    let (number, is_first) = (self.lines.number, self.gate.counts.read == 0);
+                    let (number, is_first) = (self.lines.number, self.admission.counts().read == 0);
                     self.rows.any_row(&line, number, is_first, &self.lines.file)?
                 }
             };
-            self.admit(row);
+            self.admission.take(row.time_us, self.lines.number, row);
+            self.fill_block();
         }
         Ok(())
     }
 
+    /// Moves the rows that are used for sure into the block.
     #[inline]
-    fn admit(&mut self, row: Row) {
-        match self.gate.judge(row.time_us, self.lines.number) {
-            Verdict::Use => self.block.push(row.time_us.unwrap_or_default(), &row.values, row.contacts.0),
-            Verdict::Reject => {}
-            Verdict::Hold => {
-                if self.gate.held() == 1 {
-                    self.held.clear();
-                }
-                self.held.push(row);
-            }
-            Verdict::UseHeld { instead_of } => {
-                self.held.push(row);
-                self.use_held(instead_of);
-            }
-        }
-    }
-
-    fn use_held(&mut self, instead_of: usize) {
-        self.block.remove_last(instead_of);
-        for row in self.held.drain(..) {
+    fn fill_block(&mut self) {
+        while let Some(row) = self.admission.next_used() {
             self.block.push(row.time_us.unwrap_or_default(), &row.values, row.contacts.0);
         }
     }

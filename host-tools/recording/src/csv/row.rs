@@ -135,10 +135,8 @@ impl RowReader {
             let role = self.layout.roles.get(place).copied().unwrap_or(Role::Unused);
             if role == Role::Time {
                 row.time_us = self.time_us(cell, number, is_first, file)?;
-            } else if !is_long {
-                if self.read_cell(role, cell, &mut row).is_none() {
-                    self.count_bad(place, cell, number);
-                }
+            } else if !is_long && self.read_cell(role, cell, &mut row).is_none() {
+                self.count_bad(place, cell, number);
             }
         }
         Ok(row)
