@@ -16,8 +16,6 @@ pub(crate) struct Notes {
     pub(crate) lost_frames: u64,
     pub(crate) damaged_places: u64,
     pub(crate) restarts: u64,
-    /// Gaps beyond those that are listed.
-    pub(crate) unlisted_gaps: u64,
     /// What comes before everything else.
     first: Vec<String>,
     said: Vec<String>,
@@ -81,6 +79,16 @@ impl Notes {
         ));
     }
 
+    /// There were more gaps than are listed.
+    pub(crate) fn unlisted_gaps(&mut self, count: u64) {
+        if count > 0 {
+            self.say(format!(
+                "{count} more gaps than are listed, the hours of all of them counted; check the sample period that the \
+                 file states"
+            ));
+        }
+    }
+
     /// There were more hours than are told one by one.
     pub(crate) fn hours(&mut self, last_us: i64) {
         self.say(format!(
@@ -113,13 +121,7 @@ impl Notes {
     }
 
     /// The counts, what is to be said before everything else, and what after it.
-    pub(crate) fn finish(mut self, clock_steps: u64, gap_hours: f64) -> (Quality, Vec<String>, Vec<String>) {
-        if self.unlisted_gaps > 0 {
-            self.say(format!(
-                "{} more gaps than are listed, the hours of all of them counted; check the sample period that the file states",
-                self.unlisted_gaps
-            ));
-        }
+    pub(crate) fn finish(self, clock_steps: u64, gap_hours: f64) -> (Quality, Vec<String>, Vec<String>) {
         let quality = Quality {
             files: self.files,
             lost_frames: self.lost_frames,

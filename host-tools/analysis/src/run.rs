@@ -8,7 +8,7 @@ use airvalve_recording::{
     csv::CsvReport,
     recording::{front_end, spans},
 };
-use airvalve_sensors::{Channel, Channels, CodeSample, LoopCurrent, QuantitySample, Span, front_end::Scale};
+use airvalve_sensors::{Channel, Channels, CodeSample, QuantitySample, front_end::Scale};
 use airvalve_site::{FindingLimits, Site};
 use airvalve_telemetry::{AlarmTransition, Cadence, GapFinder, Header, Interruption};
 
@@ -18,23 +18,17 @@ use crate::{
     clock::Clock,
     estimate::Inputs,
     findings::{Trackers, View},
+    gap_list::GapList,
     quality::Notes,
+    readings::{VIEWED, converted, scales, within, working},
     repeats::Repeats,
     replay::ReplayOptions,
-    result::{CycleResult, GapResult, Quality, RecordedAlarm, RecordingSpan, Replay, Samples, StateHours, rounded},
+    result::{CycleResult, Quality, RecordedAlarm, RecordingSpan, Replay, Samples, StateHours, rounded},
     sight::{Sight, Sighting, is_slow},
     source::Source,
     strip::Strip,
     time::Time,
 };
-
-/// Channels that the trackers look at.
-const VIEWED: [Channel; 3] = [Channel::FloatPosition, Channel::ChamberPressure, Channel::Odour];
-/// Loop currents of measuring and saturated loops; what lies outside is a failed loop.
-const WORKING_MA: [f32; 2] = [LoopCurrent::FAILED_LOW_MA, LoopCurrent::FAILED_HIGH_MA];
-
-/// Most gaps that are listed one by one: a damaged file may have one a sample.
-const MOST_GAPS: usize = 100_000;
 
 /// One replay under way.
 pub(crate) struct Run<'a> {
@@ -50,9 +44,7 @@ pub(crate) struct Run<'a> {
     repeats: Repeats,
     period_us: i64,
     gap_finder: GapFinder,
-    gaps: Vec<GapResult>,
-    /// Length of all gaps, listed or not.
-    gap_us: f64,
+    gaps: GapList,
     samples: Samples,
     range_us: Option<(i64, i64)>,
     sight: Sight,
@@ -93,8 +85,7 @@ impl<'a> Run<'a> {
             repeats: Repeats::default(),
             period_us,
             gap_finder: GapFinder::new(Cadence::all_the_time(period_us)),
-            gaps: Vec::new(),
-            gap_us: 0.0,
+            gaps: GapList::default(),
             samples: Samples::default(),
             range_us: None,
             sight: Sight::new(detector, period_us),
@@ -174,9 +165,9 @@ impl<'a> Run<'a> {
 
     /// Plays samples of a recording.
     pub(crate) fn codes(&mut self, block: CodeBlock<'_>) {
-        for sample in block.samples() {
+        let first_place = self.waiting.counts().read + 1;
+        for (place, sample) in (first_place..).zip(block.samples()) {
             self.samples.read += 1;
-            let place = self.waiting.counts().read + 1;
             self.waiting.take(Some(sample.time_us), place, sample);
             self.play_waiting();
         }
@@ -261,12 +252,7 @@ impl<'a> Run<'a> {
             None => self.trackers.pause(&self.monitor),
             Some(gap) => {
                 self.trackers.gap(&self.monitor);
-                self.gap_us += missing_us as f64;
-                if self.gaps.len() < MOST_GAPS {
-                    self.gaps.push(GapResult { from: Time(gap.from_us), to: Time(gap.to_us) });
-                } else {
-                    self.notes.unlisted_gaps += 1;
-                }
+                self.gaps.add(&gap);
             }
         }
     }
@@ -399,16 +385,16 @@ impl<'a> Run<'a> {
             admitting: in_state(ValveState::Admitting),
             not_judged: hours(sight.not_judged_s()),
         };
-        let gap_hours = rounded(self.gap_us / 3.6e9);
+        self.notes.unlisted_gaps(self.gaps.unlisted);
         self.notes.clock(clock);
         cut_us.into_iter().for_each(|hour_us| self.notes.hours(hour_us));
-        let (quality, first_of_all, warnings) = self.notes.finish(clock.backward_steps() as u64, gap_hours);
+        let (quality, first_of_all, warnings) = self.notes.finish(clock.backward_steps() as u64, self.gaps.hours());
         let [without_float_hours, without_pressure_hours] = sight.without_s().map(hours);
         let quality = Quality { without_float_hours, without_pressure_hours, ..quality };
         Replay {
             valve_id: self.site.valve_id.clone(),
             name: self.site.name.clone(),
-            recording: RecordingSpan { from: Time(from_us), to: Time(to_us), gaps: self.gaps },
+            recording: RecordingSpan { from: Time(from_us), to: Time(to_us), gaps: self.gaps.listed },
             samples: Samples { rejected: self.samples.read - self.samples.used, ..self.samples },
             alarms: self.alarms.finish(),
             findings,
@@ -430,30 +416,4 @@ impl<'a> Run<'a> {
 
 fn finding_limits(limits: &FindingLimits) -> BTreeMap<&'static str, f32> {
     FindingLimits::ROWS.iter().filter_map(|row| Some((row.name, limits.get(row.name)?))).collect()
-}
-
-#[inline(always)]
-fn within(reading: f32, (low, high): (f32, f32)) -> f32 {
-    if reading > low && reading < high { reading } else { f32::NAN }
-}
-
-fn scales(detector: &SiteData) -> Channels<Scale> {
-    let none = Span { low: 0.0, high: 1.0 };
-    Channels(detector.spans.0.map(|span| detector.front_end.scale(span.unwrap_or(none))))
-}
-
-fn working(spans: &Channels<Option<Span>>) -> [(f32, f32); VIEWED.len()] {
-    VIEWED.map(|channel| {
-        let Some(span) = spans.get(channel) else { return (f32::NEG_INFINITY, f32::INFINITY) };
-        let [low, high] = WORKING_MA.map(|ma| LoopCurrent::from_milliamperes(ma).as_quantity(span));
-        (low, high)
-    })
-}
-
-fn converted(sample: &CodeSample, scales: &Channels<Scale>) -> QuantitySample {
-    let mut quantities = Channels([f32::NAN; airvalve_sensors::CHANNELS]);
-    for ((quantity, code), scale) in quantities.0.iter_mut().zip(&sample.codes.0).zip(&scales.0) {
-        *quantity = scale.quantity(*code);
-    }
-    QuantitySample { time_us: sample.time_us, quantities, contacts: sample.contacts }
 }
