@@ -67,8 +67,12 @@ fn frame(seq: u32, kind: u8, payload: &[u8], tag: Option<[u8; 8]>) -> Outcome<Ve
 }
 
 fn record(record: &Record<'_>) -> Outcome<Vec<u8>> {
+    numbered(0, record)
+}
+
+fn numbered(seq: u32, record: &Record<'_>) -> Outcome<Vec<u8>> {
     let mut out = vec![0; max_frame_len(MAX_FRAME_LEN)];
-    let used = FrameWriter::new().write(record, &mut out)?;
+    let used = FrameWriter::starting_at(seq).write(record, &mut out)?;
     out.truncate(used);
     Ok(out)
 }
@@ -127,7 +131,8 @@ fn header(change: impl FnOnce(&mut Header)) -> Outcome<Vec<u8>> {
     let info = |id, low, high| ChannelInfo { id, low, high };
     let channels = [info(0, 0.0, 100.0), info(1, -100.0, 1600.0), info(2, 0.0, 200.0)];
     let mut header = Header {
-        device_id: "valve-a".try_into().unwrap_or_default(),
+        // That of the site under which the targets replay: another valve's recording is refused at once.
+        device_id: "quarry-top".try_into().unwrap_or_default(),
         format_version: FORMAT_VERSION,
         channels: channels.into_iter().collect(),
         sample_period_us: 100_000,
@@ -139,19 +144,33 @@ fn header(change: impl FnOnce(&mut Header)) -> Outcome<Vec<u8>> {
     record(&Record::Header(header))
 }
 
-/// Three channels at rest, from `first_us` on.
-fn samples(first_us: i64, period_us: i64) -> Outcome<Vec<u8>> {
+/// Three channels at rest, from `first_us` on, as the frame of this number.
+fn samples(seq: u32, first_us: i64, period_us: i64) -> Outcome<Vec<u8>> {
     let mut encoder = ArchiveEncoder::new(3, 100_000, 4096);
     for n in 0..300 {
         encoder.push(first_us.wrapping_add(n * period_us), &[18_000, 9_000, 5_000], 0x11)?;
     }
     let batch = encoder.take().ok_or("no batch")?;
-    record(&Record::Samples(batch))
+    numbered(seq, &Record::Samples(batch))
+}
+
+/// Ten years and more of samples without a channel, an hour apart: fifty bytes for half a year.
+fn hours() -> Outcome<Vec<u8>> {
+    const HOUR_US: u32 = 3_600_000_000;
+    let mut out = Vec::new();
+    let mut encoder = ArchiveEncoder::new(0, HOUR_US, 4096);
+    for batch in 1..=24 {
+        for n in 0..4096 {
+            encoder.push((i64::from(batch) * 4096 + n) * i64::from(HOUR_US), &[], 0)?;
+        }
+        out.extend(numbered(batch, &Record::Samples(encoder.take().ok_or("no batch")?))?);
+    }
+    Ok(out)
 }
 
 fn recordings(night: &[u8]) -> Outcome {
     let good = header(|_| {})?;
-    let calm = samples(1_930_089_600_000_000, 100_000)?;
+    let calm = samples(1, 1_930_089_600_000_000, 100_000)?;
     let not_numbers = header(|header| {
         for info in &mut header.channels {
             (info.low, info.high) = (f32::NAN, f32::INFINITY);
@@ -173,8 +192,12 @@ fn recordings(night: &[u8]) -> Outcome {
         ("spans-that-are-no-numbers", [not_numbers, calm.clone()].concat()),
         ("zeros-in-the-header", [nothing, calm.clone()].concat()),
         ("one-channel-thrice", [twice, calm].concat()),
-        ("times-at-the-ends", [&good, &samples(i64::MAX - 9_000_000, 1 << 40)?[..], &samples(i64::MIN, 1)?].concat()),
-        ("times-that-fall", [good, samples(0, -3_600_000_000)?].concat()),
+        (
+            "times-at-the-ends",
+            [&good, &samples(1, i64::MAX - 9_000_000, 1 << 40)?[..], &samples(2, i64::MIN, 1)?].concat(),
+        ),
+        ("an-hour-a-sample", [&header(|header| header.channels.clear())?[..], &hours()?].concat()),
+        ("times-that-fall", [good, samples(1, 0, -3_600_000_000)?].concat()),
     ];
     for (name, bytes) in odd {
         seed("recording", name, &bytes)?;

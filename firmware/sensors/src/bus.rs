@@ -73,10 +73,12 @@ impl<I2C: I2c> Converter<I2C> {
     /// Reads every fitted input once; an input that does not answer reads [`MISSING_CODE`].
     pub fn read(&mut self, codes: &mut Channels<i16>, delay: &mut impl DelayNs) {
         let [first, second, third, fourth] = self.inputs;
-        self.read_input(first, || input::SingleA0, codes, delay);
-        self.read_input(second, || input::SingleA1, codes, delay);
-        self.read_input(third, || input::SingleA2, codes, delay);
-        self.read_input(fourth, || input::SingleA3, codes, delay);
+        self.inputs.into_iter().flatten().for_each(|channel| codes.set(channel, MISSING_CODE));
+        // One that cannot be set up takes no more time from the others until the next read.
+        let _answers = self.read_input(first, || input::SingleA0, codes, delay)
+            && self.read_input(second, || input::SingleA1, codes, delay)
+            && self.read_input(third, || input::SingleA2, codes, delay)
+            && self.read_input(fourth, || input::SingleA3, codes, delay);
     }
 
     /// Sets the converter up: one that was off at the start may come back.
@@ -85,29 +87,35 @@ impl<I2C: I2c> Converter<I2C> {
     fn configure(&mut self, delay: &mut impl DelayNs) -> bool {
         self.is_configured = self.driver.set_full_scale_range(FullScaleRange::Within4_096V).is_ok()
             && self.driver.set_data_rate(DataRate16Bit::Sps860).is_ok();
-        // Setting it up has started a conversion, perhaps at the slow rate that it wakes up with.
-        delay.delay_us(FIRST_CONVERSION_US);
+        if self.is_configured {
+            // Setting it up has started a conversion, perhaps at the slow rate that it wakes up with.
+            delay.delay_us(FIRST_CONVERSION_US);
+        }
         self.is_configured
     }
 
+    /// Reads one input; false where the converter cannot even be set up.
     fn read_input<C>(
         &mut self,
         channel: Option<Channel>,
         input: impl Fn() -> C,
         codes: &mut Channels<i16>,
         delay: &mut impl DelayNs,
-    ) where
+    ) -> bool
+    where
         C: ChannelId<Ads1x1x<I2C, Ads1115, Resolution16Bit, OneShot>>,
     {
-        let Some(channel) = channel else { return };
+        let Some(channel) = channel else { return true };
         let is_ready = self.is_configured || self.configure(delay);
-        let code = if is_ready { self.convert(input, delay) } else { None };
-        if code.is_none() {
-            self.failed_reads = self.failed_reads.saturating_add(1);
-            // Whatever went wrong may have reset the converter: set it up anew before the next input.
-            self.is_configured = false;
+        match if is_ready { self.convert(input, delay) } else { None } {
+            Some(code) => codes.set(channel, code),
+            None => {
+                self.failed_reads = self.failed_reads.saturating_add(1);
+                // Whatever went wrong may have reset the converter: set it up anew before the next input.
+                self.is_configured = false;
+            }
         }
-        codes.set(channel, code.unwrap_or(MISSING_CODE));
+        is_ready
     }
 
     fn convert<C>(&mut self, input: impl Fn() -> C, delay: &mut impl DelayNs) -> Option<i16>
@@ -125,5 +133,53 @@ impl<I2C: I2c> Converter<I2C> {
             wait_us = LATE_POLL_US;
         }
         None
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use embedded_hal::i2c::{ErrorKind, ErrorType, NoAcknowledgeSource, Operation};
+
+    use super::*;
+
+    /// A bus on which nothing answers; counts what is tried.
+    struct DeadBus<'a>(&'a core::cell::Cell<u32>);
+
+    impl ErrorType for DeadBus<'_> {
+        type Error = ErrorKind;
+    }
+
+    impl I2c for DeadBus<'_> {
+        fn transaction(&mut self, _address: u8, _operations: &mut [Operation<'_>]) -> Result<(), ErrorKind> {
+            self.0.set(self.0.get() + 1);
+            Err(ErrorKind::NoAcknowledge(NoAcknowledgeSource::Address))
+        }
+    }
+
+    struct Waited {
+        ns: u64,
+    }
+
+    impl DelayNs for Waited {
+        fn delay_ns(&mut self, ns: u32) {
+            self.ns += u64::from(ns);
+        }
+    }
+
+    #[test]
+    fn a_dead_converter_takes_no_time_from_the_others() {
+        let transfers = core::cell::Cell::new(0);
+        let mut dead = Converter::second(DeadBus(&transfers), |_| true);
+        let mut waited = Waited { ns: 0 };
+        let mut codes = Channels([1; crate::CHANNELS]);
+        dead.read(&mut codes, &mut waited);
+        assert_eq!((waited.ns, transfers.get(), dead.failed_reads), (0, 1, 1));
+        for channel in Channel::ALL {
+            let is_on_it = SECOND_CONVERTER_INPUTS.contains(&Some(channel));
+            assert_eq!(codes.get(channel) == MISSING_CODE, is_on_it, "{channel:?}");
+        }
+        // It is tried again with the next sample.
+        dead.read(&mut codes, &mut waited);
+        assert_eq!((waited.ns, transfers.get()), (0, 2));
     }
 }

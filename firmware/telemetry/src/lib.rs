@@ -24,6 +24,7 @@
 
 mod batch;
 mod bits;
+mod cadence;
 mod channel_encoder;
 mod cobs;
 mod decode;
@@ -36,6 +37,7 @@ mod reader;
 mod record;
 
 pub use batch::{BatchError, Columns, MAX_BATCH_SAMPLES, MAX_BLOCK_SAMPLES, SampleBatch, delta_varint_len};
+pub use cadence::{Cadence, Gap, GapFinder, Interruption};
 pub use cobs::{stuff, unstuff};
 pub use encode::{ArchiveEncoder, BatchEncoder, LiveEncoder, Pushed};
 pub use frame::{FrameWriter, MAX_FRAME_LEN, TAG_LEN, WriteError, checksum, max_frame_len};

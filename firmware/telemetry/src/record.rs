@@ -3,7 +3,7 @@
 use heapless::{String, Vec};
 use serde::{Deserialize, Serialize};
 
-use crate::{MAX_CHANNELS, SampleBatch, payload};
+use crate::{Cadence, MAX_CHANNELS, SampleBatch, payload};
 
 /// Numbers of the kinds of record, as a frame carries them.
 pub mod kind {
@@ -74,6 +74,11 @@ impl Header {
             i64::from(seconds).wrapping_mul(1_000_000).wrapping_add(i64::from(rest_ms).wrapping_mul(1_000))
         };
         [whole(self.burst_s, self.burst_rest_ms), whole(self.burst_every_s, self.burst_every_rest_ms)]
+    }
+
+    /// How often samples are due.
+    pub fn cadence(&self) -> Cadence {
+        Cadence::in_bursts(i64::from(self.sample_period_us), self.burst_us())
     }
 }
 

@@ -17,6 +17,9 @@ const HOUR_US: i64 = 3_600_000_000;
 /// Most hours without any sample that are kept: a clock that is set by years, again and again, must not make a result
 /// grow without bound.
 const MOST_EMPTY_HOURS: i64 = 24 * 366;
+/// Most hours that stand by themselves: samples that lie hours apart, a few bytes each, must not either. What comes after
+/// five years of them is counted in the last one.
+const MOST_HOURS: usize = 5 * 24 * 366;
 /// The usual arrival is known once the valve was seen for so long, s. The detector itself asks for an hour of sealed time.
 const LEAST_SEEN_S: f64 = 3600.0;
 
@@ -34,6 +37,8 @@ pub(crate) struct AirAccount {
     hours: BTreeMap<i64, Hour>,
     /// Hours without any sample that may still be kept.
     spare_hours: i64,
+    /// There were more hours than are kept.
+    is_cut: bool,
     /// Totals when they were last taken over.
     before: Totals,
     next_hour_us: i64,
@@ -52,6 +57,7 @@ impl AirAccount {
             inputs,
             hours: BTreeMap::new(),
             spare_hours: MOST_EMPTY_HOURS,
+            is_cut: false,
             before: Totals::default(),
             next_hour_us: i64::MIN,
             hour_us: 0,
@@ -91,7 +97,7 @@ impl AirAccount {
     fn hide(&mut self, unseen: &Unseen) {
         let hidden = hidden(unseen, &self.site);
         for (hour_us, share) in self.hours_of(unseen.from_us, unseen.to_us) {
-            self.hours.entry(hour_us).or_default().hidden.add(&hidden, share);
+            self.hour(hour_us).hidden.add(&hidden, share);
         }
     }
 
@@ -108,7 +114,19 @@ impl AirAccount {
         self.take_over(monitor);
         self.hour_us = moment_us.div_euclid(HOUR_US).saturating_mul(HOUR_US);
         self.next_hour_us = self.hour_us.saturating_add(HOUR_US);
-        self.hours.entry(self.hour_us).or_default();
+        self.hour(self.hour_us);
+    }
+
+    /// The account of an hour; that of the last hour once there are too many.
+    fn hour(&mut self, hour_us: i64) -> &mut Hour {
+        let is_kept = self.hours.len() < MOST_HOURS || self.hours.contains_key(&hour_us);
+        self.is_cut |= !is_kept;
+        let last_us = self.last_hour_us().filter(|_| !is_kept);
+        self.hours.entry(last_us.unwrap_or(hour_us)).or_default()
+    }
+
+    fn last_hour_us(&self) -> Option<i64> {
+        self.hours.last_key_value().map(|(hour_us, _)| *hour_us)
     }
 
     /// Adds what the large orifice did since the last time, and what no cycle has confirmed.
@@ -132,7 +150,7 @@ impl AirAccount {
             since(|totals| totals.large_in_unresolved.as_nl()),
             zero_kpa,
         );
-        let parts = &mut self.hours.entry(self.hour_us).or_default().parts;
+        let parts = &mut self.hour(self.hour_us).parts;
         parts.large.add(&out);
         parts.admitted.add(&inward);
         parts.small.bound_nl += since(|totals| totals.release_unconfirmed.as_nl());
@@ -170,7 +188,7 @@ impl AirAccount {
     /// Spreads a cycle over the hours that it touches.
     fn spread(&mut self, from_us: i64, to_us: i64, [small, second]: &[Estimate; 2]) {
         for (hour_us, share) in self.hours_of(from_us, to_us) {
-            let parts = &mut self.hours.entry(hour_us).or_default().parts;
+            let parts = &mut self.hour(hour_us).parts;
             parts.small.add(&small.scaled(share));
             parts.second.add(&second.scaled(share));
         }
@@ -217,27 +235,30 @@ impl AirAccount {
         }
     }
 
-    /// The account, after `seen_s` seconds in which the valve was seen, and what was not seen at the end.
-    pub(crate) fn finish(mut self, unseen: Option<&Unseen>, monitor: &Monitor, seen_s: f64) -> Air {
+    /// The account, after `seen_s` seconds in which the valve was seen, and what was not seen at the end; with it, where
+    /// there were too many hours, the one in which all later ones are counted.
+    pub(crate) fn finish(mut self, unseen: Option<&Unseen>, monitor: &Monitor, seen_s: f64) -> (Air, Option<i64>) {
         match unseen {
             Some(unseen) => self.hide(unseen),
             None => self.take_over(monitor),
         }
         if !self.is_slow {
             let [out_nl, in_nl] = monitor.open_large_nl().map(f64::from);
-            let parts = &mut self.hours.entry(self.hour_us).or_default().parts;
+            let parts = &mut self.hour(self.hour_us).parts;
             parts.large.bound_nl += out_nl;
             parts.admitted.bound_nl += in_nl;
         }
         let arrival_nl_s = self.usual_arrival_nl_s(monitor, seen_s);
         self.add_hidden(arrival_nl_s);
-        let hours: Vec<(i64, Parts)> = self.hours.iter().map(|(hour_us, hour)| (*hour_us, hour.parts)).collect();
+        let cut_us = self.last_hour_us().filter(|_| self.is_cut);
+        let hours: Vec<(i64, Parts)> = self.hours.into_iter().map(|(hour_us, hour)| (hour_us, hour.parts)).collect();
         let air_k = if self.air_c_count > 0.0 {
             273.15 + self.air_c_sum / self.air_c_count
         } else {
             self.inputs.temperature_k()
         };
-        sums::air(&hours, self.site.second.is_some(), air_k, f64::from(self.site.p_atm_kpa))
+        let air = sums::air(&hours, self.site.second.is_some(), air_k, f64::from(self.site.p_atm_kpa));
+        (air, cut_us)
     }
 }
 

@@ -26,7 +26,8 @@ pub(crate) struct AlarmList {
 }
 
 impl AlarmList {
-    /// Takes one change; a condition that stands already (over a gap) is no new alarm.
+    /// Takes one change. A condition that stands already (over a gap) is no new alarm; a channel that stands with another
+    /// fault (a drift, and now the loop breaks) is one, and ends that.
     pub(crate) fn take(&mut self, change: &AlarmChange) {
         if let Some(channel) = change.channel {
             let bit = 1 << channel as u8;
@@ -37,10 +38,15 @@ impl AlarmList {
                 && raised.change.channel == change.channel
                 && (raised.change.fault == change.fault || change.channel.is_some())
         });
-        match (standing, change.is_active) {
-            (Some(standing), false) => standing.cleared_us = Some(change.time_us),
-            (None, true) => self.raised.push(Raised { change: *change, cleared_us: None }),
-            _ => {}
+        let stands_already = standing.as_ref().is_some_and(|standing| standing.change.fault == change.fault);
+        if change.is_active && stands_already {
+            return;
+        }
+        if let Some(standing) = standing {
+            standing.cleared_us = Some(change.time_us);
+        }
+        if change.is_active {
+            self.raised.push(Raised { change: *change, cleared_us: None });
         }
     }
 
@@ -234,6 +240,26 @@ mod tests {
         let alarms = list.finish();
         let times: Vec<_> = alarms.iter().map(|alarm| (alarm.raised_at.0, alarm.cleared_at.map(|at| at.0))).collect();
         assert_eq!(times, [(10, Some(30)), (40, None)]);
+    }
+
+    #[test]
+    fn a_loop_that_breaks_while_its_channel_drifts_ends_that_alarm_and_begins_another() {
+        let mut list = AlarmList::default();
+        let pressure = Some(Channel::ChamberPressure);
+        for (fault, time_us, is_active) in [
+            (Fault::Drift, 10, true),
+            (Fault::WireBreak, 20, true),
+            // Over a gap.
+            (Fault::WireBreak, 30, true),
+            (Fault::WireBreak, 40, false),
+        ] {
+            list.take(&change(fault, pressure, time_us, is_active));
+            assert_eq!(list.is_faulty(Channel::ChamberPressure), is_active);
+        }
+        let alarms = list.finish();
+        let told: Vec<_> =
+            alarms.iter().map(|alarm| (alarm.fault, alarm.raised_at.0, alarm.cleared_at.map(|at| at.0))).collect();
+        assert_eq!(told, [("drift", 10, Some(20)), ("wire-break", 20, Some(40))]);
     }
 
     #[test]

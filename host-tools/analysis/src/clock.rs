@@ -2,8 +2,9 @@
 
 /// Turns the times of samples into moments that rise.
 ///
-/// A device's clock may be set back. From then on its times are told as if it had not been: results are in moments, so
-/// that nothing ends before it began, and the warning says by how much they differ from the times of the file.
+/// Which times are believed is decided before ([`airvalve_recording::Admission`]): where they go back here, ten of them
+/// rise, and the device's clock was set back. From then on its times are told as if it had not been: results are in
+/// moments, so that nothing ends before it began, and the warning says by how much they differ from the times of the file.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Clock {
     offset_us: i64,

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use airvalve_recording::{
     Losses,
-    csv::{CsvReport, Tally},
+    csv::{CsvReport, RowCounts, Tally},
 };
 
 use crate::{clock::Clock, result::Quality, time::Time};
@@ -54,6 +54,17 @@ impl Notes {
         self.said.extend(losses.sentences(file));
     }
 
+    /// What was wrong with the times of a recording's samples.
+    pub(crate) fn times(&mut self, file: &Path, counts: &RowCounts) {
+        for (why, tally) in [("the time is repeated", counts.repeated_time), ("out of order", counts.out_of_order)] {
+            if tally.count > 0 {
+                let samples = counted("samples ", tally.count);
+                let (file, count, first) = (file.display(), tally.count, tally.first_line);
+                self.said.push(format!("{file}: {count} {samples}rejected, {why}, the first at sample {first}"));
+            }
+        }
+    }
+
     /// The clock was set back: which times the result has.
     pub(crate) fn clock(&mut self, clock: &Clock) {
         let Some([(first_us, first_by_us), (last_us, by_us)]) = clock.first_and_last_step() else { return };
@@ -65,6 +76,25 @@ impl Notes {
         self.say(format!(
             "the clock was set back at {first}, by {by}{more}; all times of this result go on as if it had not been, and \
              from there on lie so much later than those in the file"
+        ));
+    }
+
+    /// There were more gaps than are listed.
+    pub(crate) fn unlisted_gaps(&mut self, count: u64) {
+        if count > 0 {
+            self.say(format!(
+                "{count} more gaps than are listed, the hours of all of them counted; check the sample period that the \
+                 file states"
+            ));
+        }
+    }
+
+    /// There were more hours than are told one by one.
+    pub(crate) fn hours(&mut self, last_us: i64) {
+        self.say(format!(
+            "samples in more hours than five years have: the air from {} on is told in one sum, that of its hour; replay \
+             a few years at a time",
+            Time(last_us)
         ));
     }
 
@@ -111,7 +141,7 @@ fn counted(what: &str, count: u64) -> String {
     if count != 1 {
         return what.to_owned();
     }
-    [("rows ", "row "), ("cells of", "cell of"), ("steps ", "step "), ("their ", "its ")]
+    [("rows ", "row "), ("samples ", "sample "), ("cells of", "cell of"), ("steps ", "step "), ("their ", "its ")]
         .iter()
         .fold(what.to_owned(), |what, (many, one)| what.replacen(many, one, 1))
 }
@@ -137,14 +167,12 @@ pub fn csv_warnings(file: &Path, report: &CsvReport) -> Vec<String> {
         ("rows with fewer cells than columns, the other samples missing", report.short_rows),
     ];
     let kinds = kinds.map(|(what, tally)| (what.to_owned(), tally)).into_iter();
-    let bad = report
-        .bad_cells
-        .iter()
-        .map(|(column, tally)| (format!("cells of `{column}` that cannot be read, taken as missing"), *tally));
-    let far = report.far_cells.iter().map(|(column, tally)| {
-        (format!("cells of `{column}` more than ten spans beyond the site's span, taken as missing"), *tally)
+    let first = |column| report.first_bad_cells.iter().find(|(name, _)| *name == column);
+    let bad = report.bad_cells.iter().map(|(column, tally)| {
+        let cell = first(*column).map_or("", |(_, cell)| cell);
+        (format!("cells of `{column}` taken as missing, `{cell}` is no reading"), *tally)
     });
-    let met = kinds.chain(bad).chain(far).filter(|(_, tally)| tally.count > 0);
+    let met = kinds.chain(bad).filter(|(_, tally)| tally.count > 0);
     let mut said: Vec<String> =
         report.first_of_all().into_iter().map(|what| format!("{}: {what}", file.display())).collect();
     said.extend(met.map(|(what, tally)| {

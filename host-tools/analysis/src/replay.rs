@@ -240,7 +240,7 @@ fn play(source: Source, run: &mut Run, options: &ReplayOptions, progress: &dyn F
         FileKind::Recording => {
             let file = source.input.file.clone();
             let losses = play_recording(Recording::from_input(source.input)?, run, progress)?;
-            run.notes.losses(&file, &losses);
+            run.end_recording(&file, &losses);
             Ok(())
         }
         FileKind::Csv => {

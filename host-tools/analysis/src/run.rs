@@ -4,13 +4,13 @@ use std::{collections::BTreeMap, path::Path};
 
 use airvalve_monitor::{Changes, Cycle, Event, Learned, Monitor, SiteData, ValveState, device::digest};
 use airvalve_recording::{
-    CodeBlock, GapFinder, Interruption, QuantityBlock,
+    Admission, CodeBlock, Losses, QuantityBlock,
     csv::CsvReport,
     recording::{front_end, spans},
 };
-use airvalve_sensors::{Channel, Channels, CodeSample, LoopCurrent, QuantitySample, Span, front_end::Scale};
+use airvalve_sensors::{Channel, Channels, CodeSample, QuantitySample, front_end::Scale};
 use airvalve_site::{FindingLimits, Site};
-use airvalve_telemetry::{AlarmTransition, Header};
+use airvalve_telemetry::{AlarmTransition, Cadence, GapFinder, Header, Interruption};
 
 use crate::{
     air::AirAccount,
@@ -18,20 +18,17 @@ use crate::{
     clock::Clock,
     estimate::Inputs,
     findings::{Trackers, View},
+    gap_list::GapList,
     quality::Notes,
+    readings::{VIEWED, converted, scales, within, working},
     repeats::Repeats,
     replay::ReplayOptions,
-    result::{CycleResult, GapResult, Quality, RecordedAlarm, RecordingSpan, Replay, Samples, StateHours, rounded},
+    result::{CycleResult, Quality, RecordedAlarm, RecordingSpan, Replay, Samples, StateHours, rounded},
     sight::{Sight, Sighting, is_slow},
     source::Source,
     strip::Strip,
     time::Time,
 };
-
-/// Channels that the trackers look at.
-const VIEWED: [Channel; 3] = [Channel::FloatPosition, Channel::ChamberPressure, Channel::Odour];
-/// Loop currents of measuring and saturated loops; what lies outside is a failed loop. Source: NAMUR NE 43.
-const WORKING_MA: [f32; 2] = [3.6, 21.0];
 
 /// One replay under way.
 pub(crate) struct Run<'a> {
@@ -41,11 +38,13 @@ pub(crate) struct Run<'a> {
     limits: FindingLimits,
     begins_from: &'static str,
     monitor: Monitor,
+    /// Samples of a recording that may still be found to be stamped wrongly.
+    waiting: Admission<CodeSample>,
     clock: Clock,
     repeats: Repeats,
     period_us: i64,
     gap_finder: GapFinder,
-    gaps: Vec<GapResult>,
+    gaps: GapList,
     samples: Samples,
     range_us: Option<(i64, i64)>,
     sight: Sight,
@@ -81,11 +80,12 @@ impl<'a> Run<'a> {
             limits: options.limits,
             begins_from: if learned.is_some() { "recording" } else { "data-sheet" },
             monitor: Monitor::with_learned(detector, &options.settings, &start),
+            waiting: Admission::default(),
             clock: Clock::default(),
             repeats: Repeats::default(),
             period_us,
-            gap_finder: GapFinder::new(0, [0, 0]),
-            gaps: Vec::new(),
+            gap_finder: GapFinder::new(Cadence::all_the_time(period_us)),
+            gaps: GapList::default(),
             samples: Samples::default(),
             range_us: None,
             sight: Sight::new(detector, period_us),
@@ -123,13 +123,14 @@ impl<'a> Run<'a> {
 
     /// The next file begins.
     pub(crate) fn begin_source(&mut self, source: &Source) {
+        self.waiting = Admission::default();
         self.period_us = source.period_us;
         match &source.header {
             Some(header) => self.header(header),
             None => {
                 let burst = self.site.sampling.burst.map_or([0.0; 2], |burst| [burst.burst_s, burst.every_s]);
                 let burst = burst.map(|length_s| (length_s * 1e6).round() as i64);
-                self.find_gaps(u32::try_from(source.period_us).unwrap_or(u32::MAX), burst);
+                self.find_gaps(burst);
                 self.working = working(&self.detector.spans);
             }
         }
@@ -137,8 +138,9 @@ impl<'a> Run<'a> {
 
     /// A header holds from here on.
     pub(crate) fn header(&mut self, header: &Header) {
+        self.settle();
         self.period_us = i64::from(header.sample_period_us.max(1));
-        self.find_gaps(header.sample_period_us, header.burst_us());
+        self.find_gaps(header.burst_us());
         let mut made_by = self.detector;
         made_by.front_end = front_end(header);
         made_by.spans = spans(header);
@@ -150,8 +152,9 @@ impl<'a> Run<'a> {
         self.working = working(&made_by.spans);
     }
 
-    fn find_gaps(&mut self, period_us: u32, burst_us: [i64; 2]) {
-        self.gap_finder.change(period_us, burst_us);
+    /// Samples come like this from here on, a period apart.
+    fn find_gaps(&mut self, burst_us: [i64; 2]) {
+        self.gap_finder.change(Cadence::in_bursts(self.period_us, burst_us));
         self.sight.set_period(self.period_us);
         self.air.set_slow(is_slow(self.period_us), &self.monitor);
         if is_slow(self.period_us) {
@@ -162,26 +165,49 @@ impl<'a> Run<'a> {
 
     /// Plays samples of a recording.
     pub(crate) fn codes(&mut self, block: CodeBlock<'_>) {
-        let scales = self.scales;
+        let first_place = self.waiting.counts().read + 1;
+        for (place, sample) in (first_place..).zip(block.samples()) {
+            self.samples.read += 1;
+            self.waiting.take(Some(sample.time_us), place, sample);
+            self.play_waiting();
+        }
         let temperature = block.columns.get(Channel::AirTemperature).last();
-        for sample in block.samples() {
+        let temperature = temperature.map(|code| self.scales.get(Channel::AirTemperature).quantity(*code));
+        self.air.note_air_temperature(temperature.unwrap_or(f32::NAN));
+    }
+
+    /// Plays what waits: nothing follows, or samples of another header.
+    fn settle(&mut self) {
+        self.waiting.settle();
+        self.play_waiting();
+    }
+
+    #[inline(always)]
+    fn play_waiting(&mut self) {
+        while let Some(sample) = self.waiting.next_used() {
             let Some(moment_us) = self.admit(sample.time_us) else { continue };
-            let readings = VIEWED.map(|channel| scales.get(channel).quantity(sample.codes.get(channel)));
+            let readings = VIEWED.map(|channel| self.scales.get(channel).quantity(sample.codes.get(channel)));
             let sample = CodeSample { time_us: moment_us, ..sample };
             let changes = if self.has_own_scales {
                 self.monitor.step_codes(&sample)
             } else {
-                self.monitor.step_quantities(&converted(&sample, &scales))
+                self.monitor.step_quantities(&converted(&sample, &self.scales))
             };
             self.look(moment_us, readings, &changes);
         }
-        let temperature = temperature.map(|code| scales.get(Channel::AirTemperature).quantity(*code));
-        self.air.note_air_temperature(temperature.unwrap_or(f32::NAN));
+    }
+
+    /// The recording ends here: what became of its samples.
+    pub(crate) fn end_recording(&mut self, file: &Path, losses: &Losses) {
+        self.settle();
+        self.notes.losses(file, losses);
+        self.notes.times(file, &self.waiting.counts());
     }
 
     /// Plays samples of a CSV file.
     pub(crate) fn quantities(&mut self, block: QuantityBlock<'_>) {
         for sample in block.samples() {
+            self.samples.read += 1;
             let Some(moment_us) = self.admit(sample.time_us) else { continue };
             let readings = VIEWED.map(|channel| sample.quantities.get(channel));
             let changes = self.monitor.step_quantities(&QuantitySample { time_us: moment_us, ..sample });
@@ -194,7 +220,6 @@ impl<'a> Run<'a> {
     /// What is known once a CSV file is read: rows that the reader has left out count as read.
     pub(crate) fn end_csv(&mut self, file: &Path, report: &CsvReport) {
         self.samples.read += report.rows.rejected();
-        self.samples.rejected += report.rows.rejected();
         self.notes.csv(file, report);
     }
 
@@ -203,15 +228,11 @@ impl<'a> Run<'a> {
         self.recorded.extend(alarms::recorded(transition, self.clock.offset_us()));
     }
 
-    /// The moment of a sample; `None` when it repeats the time before.
+    /// The moment of a sample whose time is believed; `None` when it repeats the time before.
     #[inline(always)]
     fn admit(&mut self, time_us: i64) -> Option<i64> {
-        self.samples.read += 1;
         let steps_before = self.clock.backward_steps();
-        let Some(moment_us) = self.clock.moment(time_us, self.period_us) else {
-            self.samples.rejected += 1;
-            return None;
-        };
+        let moment_us = self.clock.moment(time_us, self.period_us)?;
         self.samples.used += 1;
         if self.clock.backward_steps() > steps_before {
             self.repeats.stepped_back();
@@ -231,7 +252,7 @@ impl<'a> Run<'a> {
             None => self.trackers.pause(&self.monitor),
             Some(gap) => {
                 self.trackers.gap(&self.monitor);
-                self.gaps.push(GapResult { from: Time(gap.from_us), to: Time(gap.to_us) });
+                self.gaps.add(&gap);
             }
         }
     }
@@ -353,6 +374,7 @@ impl<'a> Run<'a> {
         }
         let unseen = self.sight.finish(to_us);
         let sight = &self.sight;
+        let (air, cut_us) = self.air.finish(unseen.as_ref(), &self.monitor, sight.seen_s());
         let hours = |seconds: f64| rounded(seconds / 3600.0);
         let in_state = |state: ValveState| hours(sight.state_s(state));
         let state_hours = StateHours {
@@ -363,22 +385,22 @@ impl<'a> Run<'a> {
             admitting: in_state(ValveState::Admitting),
             not_judged: hours(sight.not_judged_s()),
         };
-        let gap_us = self.gaps.iter().map(|gap| gap.to.0.saturating_sub(gap.from.0) as f64);
-        let gap_hours = rounded(gap_us.sum::<f64>() / 3.6e9);
+        self.notes.unlisted_gaps(self.gaps.unlisted);
         self.notes.clock(clock);
-        let (quality, first_of_all, warnings) = self.notes.finish(clock.backward_steps() as u64, gap_hours);
+        cut_us.into_iter().for_each(|hour_us| self.notes.hours(hour_us));
+        let (quality, first_of_all, warnings) = self.notes.finish(clock.backward_steps() as u64, self.gaps.hours());
         let [without_float_hours, without_pressure_hours] = sight.without_s().map(hours);
         let quality = Quality { without_float_hours, without_pressure_hours, ..quality };
         Replay {
             valve_id: self.site.valve_id.clone(),
             name: self.site.name.clone(),
-            recording: RecordingSpan { from: Time(from_us), to: Time(to_us), gaps: self.gaps },
-            samples: self.samples,
+            recording: RecordingSpan { from: Time(from_us), to: Time(to_us), gaps: self.gaps.listed },
+            samples: Samples { rejected: self.samples.read - self.samples.used, ..self.samples },
             alarms: self.alarms.finish(),
             findings,
             findings_judged,
             finding_limits: finding_limits(&self.limits),
-            air: self.air.finish(unseen.as_ref(), &self.monitor, sight.seen_s()),
+            air,
             cycles: self.cycles,
             state_hours,
             recorded_alarms: self.recorded,
@@ -394,30 +416,4 @@ impl<'a> Run<'a> {
 
 fn finding_limits(limits: &FindingLimits) -> BTreeMap<&'static str, f32> {
     FindingLimits::ROWS.iter().filter_map(|row| Some((row.name, limits.get(row.name)?))).collect()
-}
-
-#[inline(always)]
-fn within(reading: f32, (low, high): (f32, f32)) -> f32 {
-    if reading > low && reading < high { reading } else { f32::NAN }
-}
-
-fn scales(detector: &SiteData) -> Channels<Scale> {
-    let none = Span { low: 0.0, high: 1.0 };
-    Channels(detector.spans.0.map(|span| detector.front_end.scale(span.unwrap_or(none))))
-}
-
-fn working(spans: &Channels<Option<Span>>) -> [(f32, f32); VIEWED.len()] {
-    VIEWED.map(|channel| {
-        let Some(span) = spans.get(channel) else { return (f32::NEG_INFINITY, f32::INFINITY) };
-        let [low, high] = WORKING_MA.map(|ma| LoopCurrent::from_milliamperes(ma).as_quantity(span));
-        (low, high)
-    })
-}
-
-fn converted(sample: &CodeSample, scales: &Channels<Scale>) -> QuantitySample {
-    let mut quantities = Channels([f32::NAN; airvalve_sensors::CHANNELS]);
-    for ((quantity, code), scale) in quantities.0.iter_mut().zip(&sample.codes.0).zip(&scales.0) {
-        *quantity = scale.quantity(*code);
-    }
-    QuantitySample { time_us: sample.time_us, quantities, contacts: sample.contacts }
 }

@@ -4,12 +4,10 @@
 //! or a sensor stands in alarm. What passed meanwhile is only bounded.
 
 use airvalve_monitor::{SiteData, ValveState};
+use airvalve_telemetry::Cadence;
 
 use crate::findings::View;
 
-const SECOND_US: i64 = 1_000_000;
-/// A gap is longer than so many sample periods. Source: the contract for results.
-const GAP_PERIODS: i64 = 3;
 /// The detector is made for one sample a second and more; a tenth is left to clocks that are not exact.
 const SLOWEST_US: i64 = 1_100_000;
 /// A float this much above the position at which the large orifice closes says that it is shut, % of stroke.
@@ -92,8 +90,7 @@ impl Sight {
     /// Samples come this far apart from here on.
     pub(crate) fn set_period(&mut self, period_us: i64) {
         // Between rows that come too seldom nothing is seen.
-        let longest_us = period_us.saturating_mul(GAP_PERIODS).max(SECOND_US);
-        self.longest_us = if is_slow(period_us) { -1 } else { longest_us };
+        self.longest_us = if is_slow(period_us) { -1 } else { Cadence::all_the_time(period_us).longest_step_us() };
     }
 
     /// So much of the stretch that ends with the next sample is a planned pause.
@@ -195,6 +192,8 @@ fn seen(view: &View) -> Seen {
 mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
+
+    const SECOND_US: i64 = 1_000_000;
 
     fn site() -> SiteData {
         airvalve_site::Site::parse(&airvalve_site::template(), "a.toml").unwrap().detector(|_| true)

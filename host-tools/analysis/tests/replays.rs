@@ -12,7 +12,7 @@ use airvalve_monitor::{
     Learned, Settings, SiteData,
     device::{Conditions, Kept, digest},
 };
-use airvalve_recording::{RecordingWriter, export_csv, import};
+use airvalve_recording::{Item, Recording, RecordingWriter, export_csv, import};
 use airvalve_sensors::{Channel, CodeSample};
 use airvalve_site::Site;
 use airvalve_telemetry::{Header, LearnedState, Record};
@@ -245,6 +245,56 @@ fn one_row_stamped_years_ahead_changes_nothing_but_its_own_count() {
     assert_eq!(bad.quality.clock_steps, 0);
 }
 
+/// The recording of some rows, with the times of its samples changed.
+fn restamped(folder: &Path, rows: &str, change: impl Fn(usize, i64) -> i64) -> PathBuf {
+    let made = recording(folder, "made.airvalve", &file(folder, "made.csv", rows), "valve-a");
+    let out = folder.join("restamped.airvalve");
+    let mut recording = Recording::open(&made).unwrap();
+    let mut writer = RecordingWriter::create(&out, recording.header().clone()).unwrap();
+    let mut place = 0;
+    while let Some(item) = recording.next_item().unwrap() {
+        let Item::Block(block) = item else { continue };
+        for sample in block.samples() {
+            writer.write_sample(&CodeSample { time_us: change(place, sample.time_us), ..sample }).unwrap();
+            place += 1;
+        }
+    }
+    writer.finish().unwrap();
+    out
+}
+
+#[test]
+fn a_few_samples_of_a_recording_stamped_years_ahead_change_nothing_but_their_own_count() {
+    let folder = tempfile::tempdir().unwrap();
+    let times = rows(0..4000, 3000);
+    let good = run(&[restamped(folder.path(), &times, |_, time_us| time_us)]).unwrap();
+    assert_eq!((good.samples.used, good.samples.rejected, good.quality.clock_steps), (4000, 0, 0));
+    for wild in [1, 9] {
+        let ahead_us = |place: usize| if (2000..2000 + wild).contains(&place) { 63_000_000_000_000 } else { 0 };
+        let bad = restamped(folder.path(), &times, |place, time_us| time_us + ahead_us(place));
+        let inspected = airvalve_recording::inspect(&bad, &Default::default()).unwrap();
+        let bad = run(&[bad]).unwrap();
+        assert_eq!((bad.samples.read, bad.samples.rejected, bad.quality.clock_steps), (4000, wild as u64, 0));
+        assert_eq!((bad.recording.from, bad.recording.to), (good.recording.from, good.recording.to));
+        assert_eq!((bad.air.by_hour.len(), &bad.findings), (good.air.by_hour.len(), &good.findings));
+        assert_eq!((inspected.gaps.count, inspected.backward_steps), (bad.recording.gaps.len() as u64, 0));
+        let said = |warning: &String| warning.contains("rejected, out of order, the first at sample 2001");
+        assert!(bad.warnings.iter().any(said), "{:?}", bad.warnings);
+    }
+}
+
+#[test]
+fn ten_rising_samples_of_a_recording_behind_the_others_are_a_clock_that_was_set_back_and_nine_are_not() {
+    let folder = tempfile::tempdir().unwrap();
+    for (behind, steps) in [(9, 0), (10, 1)] {
+        let back_us = |place: usize| if place >= 100 { 1_800_000_000 } else { 0 };
+        let back = restamped(folder.path(), &rows(0..100 + behind, -1), |place, time_us| time_us - back_us(place));
+        let result = run(&[back]).unwrap();
+        assert_eq!(result.quality.clock_steps, steps, "{behind}");
+        assert_eq!(result.samples.used, if steps == 1 { 110 } else { 100 });
+    }
+}
+
 #[test]
 fn a_reading_that_no_transmitter_can_give_is_missing_and_said() {
     let folder = tempfile::tempdir().unwrap();
@@ -252,7 +302,7 @@ fn a_reading_that_no_transmitter_can_give_is_missing_and_said() {
     let result = run(&[file(folder.path(), "night.csv", &text)]).unwrap();
     assert_eq!(result.samples.used, 201);
     assert!(result.findings.is_empty(), "{:?}", result.findings);
-    let said = "night.csv:202: 1 cell of `odour_ppm` more than ten spans beyond the site's span, taken as missing";
+    let said = "night.csv:202: 1 cell of `odour_ppm` taken as missing, `1e30` is no reading";
     assert!(result.warnings.iter().any(|warning| warning.ends_with(said)), "{:?}", result.warnings);
 }
 
@@ -371,6 +421,22 @@ fn years_between_rows_do_not_fill_the_result_with_empty_hours() {
 }
 
 #[test]
+fn more_hours_and_gaps_than_are_told_one_by_one_are_counted_and_said() {
+    let folder = tempfile::tempdir().unwrap();
+    let hours = 110_000;
+    let result = run(&[file(folder.path(), "seldom.csv", &rows((0..hours).map(|hour| hour * 3600), -1))]).unwrap();
+    assert_eq!((result.air.by_hour.len(), result.recording.gaps.len()), (5 * 24 * 366, 100_000));
+    assert_eq!(result.quality.gap_hours, (hours - 1) as f64);
+    let Some((last, others)) = result.air.by_hour.split_last() else { panic!() };
+    let merged_h = hours as f64 - others.len() as f64;
+    let usual_nl = others.get(1).map_or(0.0, |hour| hour.released_nl_high);
+    assert!((last.released_nl_high / usual_nl - merged_h).abs() < 0.01 * merged_h, "{last:?} {usual_nl}");
+    for said in ["more hours than five years have: the air from 2036-03-", "9999 more gaps than are listed"] {
+        assert!(result.warnings.iter().any(|warning| warning.contains(said)), "{said}: {:?}", result.warnings);
+    }
+}
+
+#[test]
 fn a_gap_as_wide_as_the_number_range_overflows_nothing() {
     let folder = tempfile::tempdir().unwrap();
     let csv = file(folder.path(), "a.csv", &rows(0..20, 9_999_999));
@@ -389,7 +455,7 @@ fn no_high_reading_of_a_csv_file_is_taken_for_a_failed_loop() {
     let folder = tempfile::tempdir().unwrap();
     let site = site();
     // Source: NAMUR NE 43: saturated above 20.5 mA, failure information from 21 mA on.
-    for ma in [20.4_f32, 20.6, 21.0, 22.0, 30.0] {
+    for ma in [20.4_f32, 20.6, 21.0, 22.0, 24.0] {
         for (place, channel) in
             [Channel::FloatPosition, Channel::ChamberPressure, Channel::Odour].into_iter().enumerate()
         {

@@ -84,20 +84,10 @@ impl<T: Copy> BlockBuffer<T> {
         self.times_us.len()
     }
 
-    /// Removes so many samples from the beginning.
-    pub(crate) fn remove_first(&mut self, count: usize) {
-        let count = count.min(self.len());
-        self.times_us.drain(..count);
-        self.columns.iter_mut().for_each(|column| drop(column.drain(..count)));
-        self.contacts.drain(..count);
-    }
-
-    /// Removes so many samples from the end.
-    pub(crate) fn remove_last(&mut self, count: usize) {
-        let rest = self.len().saturating_sub(count);
-        self.times_us.truncate(rest);
-        self.columns.iter_mut().for_each(|column| column.truncate(rest));
-        self.contacts.truncate(rest);
+    pub(crate) fn clear(&mut self) {
+        self.times_us.clear();
+        self.columns.iter_mut().for_each(Vec::clear);
+        self.contacts.clear();
     }
 
     #[inline]

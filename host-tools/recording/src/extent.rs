@@ -4,10 +4,10 @@ use airvalve_sensors::{CHANNELS, Channel, Channels, Contacts, LoopCurrent, Span}
 
 use crate::{block::QuantityBlock, period::usual_step_us};
 
+/// Loop current of a broken loop, mA: none, and a little less for noise.
+pub(crate) const NO_CURRENT_MA: f32 = -0.1;
 /// Loop currents that a reading of this span can have, mA; what lies outside needs a wider span.
-///
-/// Source: NAMUR NE 43, measuring information up to 20.5 mA; a broken loop has 0 mA, and a little less for noise.
-const LOOP_MA: std::ops::RangeInclusive<f32> = -0.1..=LoopCurrent::MEASURING_HIGH_MA;
+const LOOP_MA: std::ops::RangeInclusive<f32> = NO_CURRENT_MA..=LoopCurrent::MEASURING_HIGH_MA;
 
 /// A span that had to be widened to hold the data.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -3,13 +3,13 @@
 use std::{collections::BTreeMap, path::Path};
 
 use airvalve_sensors::Channel;
-use airvalve_telemetry::{Damage, Header, Record};
+use airvalve_telemetry::{Cadence, Damage, GapFinder, Header, Record};
 use jiff::Timestamp;
 use serde::Serialize;
 
 use crate::{
+    admission::Admission,
     csv::{CONTACTS, CsvError, CsvOptions, CsvReader, CsvReport, contact_column},
-    gaps::GapFinder,
     input::{FileKind, Input},
     period::usual_step_us,
     recording::{Item, Recording, RecordingError},
@@ -190,6 +190,7 @@ pub fn inspect_with(
             ("csv", Content::Csv(Box::new(csv.report())))
         }
     };
+    times.settle();
     Ok(Summary {
         file: name,
         kind,
@@ -212,6 +213,8 @@ fn instant(time_us: i64) -> Option<Timestamp> {
 #[derive(Default)]
 struct Times {
     samples: u64,
+    /// As a replay sees them: one wild time makes no gap of years.
+    admission: Admission<i64>,
     range_us: Option<(i64, i64)>,
     last_us: Option<i64>,
     finder: Option<GapFinder>,
@@ -222,20 +225,41 @@ struct Times {
 impl Times {
     fn add(&mut self, times_us: &[i64]) {
         // A CSV file does not say its period: its first rows must do.
-        let finder =
-            self.finder.get_or_insert_with(|| GapFinder::new(usual_step_us(times_us).unwrap_or_default(), [0, 0]));
+        self.finder.get_or_insert_with(|| {
+            let period_us = usual_step_us(times_us).unwrap_or_default();
+            GapFinder::new(Cadence::all_the_time(i64::from(period_us)))
+        });
         for time_us in times_us {
-            if let Some(gap) = finder.step(*time_us).and_then(|interruption| interruption.gap)
+            self.samples += 1;
+            self.admission.take(Some(*time_us), self.samples, *time_us);
+            self.add_used();
+        }
+    }
+
+    /// Nothing follows, or another header.
+    fn settle(&mut self) {
+        self.admission.settle();
+        self.add_used();
+    }
+
+    fn change(&mut self, cadence: Cadence) {
+        self.settle();
+        self.finder.get_or_insert_with(|| GapFinder::new(cadence)).change(cadence);
+    }
+
+    fn add_used(&mut self) {
+        let Some(finder) = &mut self.finder else { return };
+        while let Some(time_us) = self.admission.next_used() {
+            if let Some(gap) = finder.step(time_us).and_then(|interruption| interruption.gap)
                 && let (Some(from), Some(to)) = (instant(gap.from_us), instant(gap.to_us))
             {
                 self.gaps.add(Stretch { from, to });
             }
-            self.backward_steps += u64::from(self.last_us.is_some_and(|last_us| *time_us < last_us));
-            self.last_us = Some(*time_us);
-            let (from_us, to_us) = self.range_us.unwrap_or((*time_us, *time_us));
-            self.range_us = Some((from_us.min(*time_us), to_us.max(*time_us)));
+            self.backward_steps += u64::from(self.last_us.is_some_and(|last_us| time_us < last_us));
+            self.last_us = Some(time_us);
+            let (from_us, to_us) = self.range_us.unwrap_or((time_us, time_us));
+            self.range_us = Some((from_us.min(time_us), to_us.max(time_us)));
         }
-        self.samples += times_us.len() as u64;
     }
 }
 
@@ -250,7 +274,7 @@ fn recording<R: std::io::Read>(
         match item {
             Item::Header(header) => {
                 headers += 1;
-                times.finder.get_or_insert_with(|| GapFinder::new(0, [0, 0])).take_header(header);
+                times.change(header.cadence());
                 content.header = HeaderSummary::of(header);
             }
             Item::Block(block) => {

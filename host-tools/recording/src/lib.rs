@@ -5,11 +5,12 @@
 //!
 //! Glossary: *block*, samples in columns; *item*, what stands in a recording; *kind*, what a file is by its content.
 
+mod admission;
 mod block;
 pub mod csv;
 pub mod export;
 mod extent;
-pub mod gaps;
+mod gate;
 pub mod import;
 pub mod input;
 pub mod inspect;
@@ -20,10 +21,10 @@ pub mod recording;
 pub mod whole_file;
 pub mod writer;
 
+pub use admission::Admission;
 pub use block::{Block, CodeBlock, QuantityBlock};
 pub use export::{Exported, export_csv, export_csv_with};
 pub use extent::{Extent, Widened};
-pub use gaps::{Gap, GapFinder, Interruption};
 pub use import::{Imported, import, import_with};
 pub use input::{FileKind, Input, InputError};
 pub use inspect::{Summary, inspect, inspect_with};

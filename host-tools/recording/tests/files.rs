@@ -250,25 +250,34 @@ fn a_span_is_widened_to_hold_the_data_and_it_is_said() {
 }
 
 #[test]
-fn a_cell_that_no_transmitter_can_give_destroys_no_channel() {
+fn a_mark_of_a_missing_value_widens_no_span_and_is_counted_as_a_bad_cell() {
     let folder = tempfile::tempdir().unwrap();
-    let (csv, again, out) = (folder.path().join("a.csv"), folder.path().join("b.csv"), folder.path().join("a"));
-    let rows = "1,50,100,1\n2,1e30,100,1\n3,51,-99999,1\n4,52,100,1\n5,1101,100,1\n6,1100,100,1\n";
+    let (csv, out) = (folder.path().join("a.csv"), folder.path().join("a"));
+    let rows = "1,50,100,1,15\n2,-999,-9999,-327.68,-127\n3,1e30,9999,-999,850\n4,52,100,1,15\n";
+    fs::write(&csv, format!("time,float_pct,pressure_kpa,odour_ppm,air_temp_c\n{rows}")).unwrap();
+    let imported = import(&csv, &site(), &CsvOptions::default(), &out).unwrap();
+    let twice = Tally { count: 2, first_line: 3 };
+    let columns = ["float_pct", "pressure_kpa", "odour_ppm", "air_temp_c"];
+    assert_eq!(imported.report.bad_cells, columns.map(|column| (column, twice)));
+    assert_eq!(imported.report.first_bad_cells[0], ("float_pct", "-999".to_owned()));
+    assert_eq!((imported.report.rows.used, imported.widened.len()), (4, 0));
+    let codes = samples(&out).into_iter().map(|sample| sample.codes.get(Channel::FloatPosition));
+    assert_eq!(codes.map(|code| code == MISSING_CODE).collect::<Vec<_>>(), [false, true, true, false]);
+}
+
+#[test]
+fn what_a_failed_loop_reads_is_kept_and_widens_no_span_below() {
+    let folder = tempfile::tempdir().unwrap();
+    let (csv, out) = (folder.path().join("a.csv"), folder.path().join("a"));
+    // 0 mA of each span. Source: NAMUR NE 43; 0 mA lies a quarter of the span below it.
+    let rows = "1,50,100,1\n2,-25,-525,-50\n";
     fs::write(&csv, format!("time,float_pct,pressure_kpa,odour_ppm\n{rows}")).unwrap();
     let imported = import(&csv, &site(), &CsvOptions::default(), &out).unwrap();
-    let far = |count, first_line| Tally { count, first_line };
-    assert_eq!(imported.report.far_cells, [("float_pct", far(2, 3)), ("pressure_kpa", far(1, 4))]);
-    assert_eq!((imported.report.rows.used, imported.report.bad_cells.len()), (6, 0));
-    // What is believed widens the span, and the others are still told apart.
-    assert_eq!(imported.widened.len(), 1);
-    export_csv(&out, &again).unwrap();
-    let mut reader = CsvReader::open(&again, CsvOptions::default()).unwrap();
-    let block = reader.next_block().unwrap().unwrap();
-    let float_pct = block.columns.get(Channel::FloatPosition);
-    for (read, wanted) in float_pct.iter().zip([50.0, f32::NAN, 51.0, 52.0, f32::NAN, 1100.0]) {
-        assert!((read - wanted).abs() < 0.1 || (read.is_nan() && wanted.is_nan()), "{float_pct:?}");
+    assert_eq!((imported.report.bad_cells.len(), imported.widened.len()), (0, 0));
+    let broken = samples(&out)[1];
+    for channel in [Channel::FloatPosition, Channel::ChamberPressure, Channel::Odour] {
+        assert_eq!(broken.codes.get(channel), 0, "{channel:?}");
     }
-    assert!(block.columns.get(Channel::ChamberPressure)[2].is_nan());
 }
 
 #[test]

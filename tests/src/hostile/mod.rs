@@ -37,8 +37,8 @@ pub const TARGETS: &[Target] = &[
     target("record", telemetry::check_record, 1 << 20, 100),
     target("batch", telemetry::check_batch, 1 << 20, 100),
     target("recording", files::check_recording, 1 << 21, 100),
-    // Clock steps, gaps and hours are kept; a year of hours without any sample takes 5 MB.
-    target("replay", files::check_replay, 1 << 23, 1000),
+    // Clock steps, gaps and hours are kept; five years of hours, with or without a sample, take 40 MB.
+    target("replay", files::check_replay, 1 << 26, 1000),
     target("csv", files::check_csv, 1 << 21, 20),
     target("site_file", texts::check_site_file, 1 << 18, 500),
     target("settings_file", texts::check_settings_file, 1 << 18, 500),

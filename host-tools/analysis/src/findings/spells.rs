@@ -9,6 +9,8 @@
 
 use std::collections::VecDeque;
 
+use airvalve_telemetry::Cadence;
+
 use super::{FRAME_US, View};
 
 /// What is remembered of a spell.
@@ -98,7 +100,7 @@ impl<F: Figures> SpellFinder<F> {
             least_us,
             join_us,
             near_us: join_us.min(least_us),
-            missing_us: lengths.period_us.saturating_mul(3).max(1_000_000),
+            missing_us: Cadence::all_the_time(lengths.period_us).longest_step_us(),
             period_us: lengths.period_us,
             most_frames: (lengths.least_s / MEAN_PART).clamp(1.0, MOST_FRAMES) as usize,
             recent: VecDeque::new(),

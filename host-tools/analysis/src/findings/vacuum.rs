@@ -80,11 +80,19 @@ impl Vacuum {
     }
 
     pub(super) fn pause(&mut self) {
-        if self.kept.is_empty() { self.spells.pause() } else { self.kept.push(Kept::Pause) }
+        if self.kept.is_empty() { self.spells.pause() } else { self.keep_interruption(Kept::Pause) }
     }
 
     pub(super) fn gap(&mut self) {
-        if self.kept.is_empty() { self.spells.gap() } else { self.kept.push(Kept::Gap) }
+        if self.kept.is_empty() { self.spells.gap() } else { self.keep_interruption(Kept::Gap) }
+    }
+
+    fn keep_interruption(&mut self, interruption: Kept) {
+        match self.kept.last_mut() {
+            // What came between two of them was no low frame: that ends a spell, as a gap does.
+            Some(last @ (Kept::Pause | Kept::Gap)) => *last = Kept::Gap,
+            _ => self.kept.push(interruption),
+        }
     }
 
     fn keep(&mut self, frame: &Frame) {
@@ -150,12 +158,17 @@ mod tests {
     use super::*;
     use crate::time::Time;
 
-    /// Ten samples a second: readings, and the zero that is known with each.
-    fn findings(readings: impl Iterator<Item = (f32, f32, f32)>) -> Vec<Finding> {
+    /// Ten samples a second, before the zero is known.
+    fn vacuum() -> Vacuum {
         let site = airvalve_site::Site::parse(&airvalve_site::template(), "valve-a.toml").unwrap();
         let detector = site.detector(|_| true);
         let start = Learned::from_data_sheet(&detector);
-        let mut vacuum = Vacuum::new(&FindingLimits::default(), &detector, &start, 100_000);
+        Vacuum::new(&FindingLimits::default(), &detector, &start, 100_000)
+    }
+
+    /// Findings in readings, each with the zero that is known with it.
+    fn findings(readings: impl Iterator<Item = (f32, f32, f32)>) -> Vec<Finding> {
+        let mut vacuum = vacuum();
         let views: Vec<View> = readings
             .enumerate()
             .map(|(place, (reading_kpa, zero_kpa, zero_uncertainty_kpa))| View {
@@ -186,6 +199,19 @@ mod tests {
         assert_eq!(found.len(), 1);
         assert_eq!((found[0].from, found[0].to), (Time(0), Time(5_900_000)));
         assert!(found[0].resolved);
+    }
+
+    #[test]
+    fn gaps_without_a_low_reading_between_them_are_kept_as_one() {
+        let mut vacuum = vacuum();
+        for place in 0..10_000 {
+            let pressure_kpa = if place == 0 { -12.0 } else { 200.0 };
+            let view = View { moment_us: place * 60_000_000, pressure_kpa, zero_uncertainty_kpa: 9.8, ..View::NOTHING };
+            vacuum.frame(&Frame { mean: view, samples: &[view] });
+            if place % 3 == 0 { vacuum.pause() } else { vacuum.gap() }
+        }
+        // The low frame, the one after it, and an interruption behind each.
+        assert_eq!(vacuum.kept.len(), 4);
     }
 
     #[test]

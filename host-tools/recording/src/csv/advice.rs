@@ -28,7 +28,7 @@ impl CsvReport {
         let cell = self.first_bad_cells.iter().find(|(name, _)| *name == column).map_or("", |(_, cell)| cell);
         let advice = number_advice(cell);
         let (count, line) = (tally.count, tally.first_line);
-        Some(format!("{count} cells of `{column}` cannot be read, the first `{cell}` in line {line}; {advice}"))
+        Some(format!("{count} cells of `{column}` are no readings, the first `{cell}` in line {line}; {advice}"))
     }
 
     /// Why no row can be used, or most cannot.
@@ -77,7 +77,9 @@ fn whole_digits(cell: &str) -> (usize, bool) {
 fn number_advice(cell: &str) -> &'static str {
     let (whole, decimals) = cell.split_once(',').unwrap_or((cell, ""));
     let is_digits = |text: &str| !text.is_empty() && text.bytes().all(|byte| byte.is_ascii_digit());
-    if is_digits(whole.trim_start_matches('-')) && is_digits(decimals) {
+    if cell.parse::<f32>().is_ok_and(f32::is_finite) {
+        "no valve has that: check the unit and the column, and leave a missing one empty"
+    } else if is_digits(whole.trim_start_matches('-')) && is_digits(decimals) {
         "decimals with a comma: give --decimal-comma"
     } else {
         "write numbers with a point and without a unit, and leave a missing one empty"
@@ -104,6 +106,13 @@ mod tests {
             assert!(time_advice(cell).contains(advice), "{cell}: {}", time_advice(cell));
         }
         assert!(time_advice("noon").starts_with("write RFC 3339"));
+    }
+
+    #[test]
+    fn a_cell_that_is_no_reading_is_told_by_its_looks() {
+        for (cell, advice) in [("-999", "check the unit"), ("90,5", "--decimal-comma"), ("90 %", "without a unit")] {
+            assert!(number_advice(cell).contains(advice), "{cell}: {}", number_advice(cell));
+        }
     }
 
     #[test]

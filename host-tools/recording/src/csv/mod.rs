@@ -1,7 +1,7 @@
 //! CSV files: quantities in named columns, one sample a row.
 
 mod advice;
-mod gate;
+mod believed;
 mod layout;
 mod lines;
 mod number;
@@ -14,11 +14,11 @@ use std::{io, path::PathBuf};
 
 use airvalve_sensors::{Channel, Contact};
 
-pub use gate::{RowCounts, Tally};
 pub use layout::{ColumnMap, CsvOptions, time_zone};
 pub use reader::{CsvReader, CsvReport};
 pub use writer::CsvWriter;
 
+pub use crate::gate::{RowCounts, Tally};
 use crate::input::InputError;
 
 /// Why a CSV file cannot be read, or not further.

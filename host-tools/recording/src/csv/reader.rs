@@ -6,18 +6,19 @@ use std::{
     path::{Path, PathBuf},
 };
 
-use airvalve_sensors::{Channel, Channels};
+use airvalve_sensors::Channel;
 use airvalve_site::Site;
 use serde::Serialize;
 
 use super::{
     CsvError, RowCounts, Tally,
-    gate::{Gate, REVOCABLE_ROWS, Verdict},
+    believed::believed,
     layout::{CsvOptions, Layout, Role},
     lines::Lines,
     row::{Row, RowReader},
 };
 use crate::{
+    admission::Admission,
     block::{BlockBuffer, QuantityBlock},
     input::{FileKind, Input},
 };
@@ -25,19 +26,13 @@ use crate::{
 /// Rows in a block, up to the few that a clock step adds.
 const BLOCK_ROWS: usize = 4096;
 
-/// How far beyond its span, in widths of it, a transmitter's reading may lie. At 21 widths a recording still resolves a
-/// thousandth of the site's span, well below the accuracy of any transmitter.
-const FARTHEST_SPANS: f32 = 10.0;
-
 /// What was met in a CSV file so far.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct CsvReport {
     /// Rows, by what became of them.
     pub rows: RowCounts,
-    /// Cells that could not be read, by column: missing samples.
+    /// Cells that could not be read, or hold what no transmitter of the site can say, by column: missing samples.
     pub bad_cells: Vec<(&'static str, Tally)>,
-    /// Cells with a number that no transmitter of the site can give, by column: missing samples.
-    pub far_cells: Vec<(&'static str, Tally)>,
     /// The first such cell of each column, as it stands.
     pub first_bad_cells: Vec<(&'static str, String)>,
     /// Rows with more cells than the header has columns: their samples are missing.
@@ -65,11 +60,8 @@ pub struct CsvReport {
 pub struct CsvReader<R = File> {
     lines: Lines<R>,
     rows: RowReader,
-    gate: Gate,
-    held: Vec<Row>,
+    admission: Admission<Row>,
     block: BlockBuffer<f32>,
-    /// Rows of the block that have been handed out; what stands behind them may still be revoked.
-    handed_out: usize,
 }
 
 impl CsvReader<File> {
@@ -117,21 +109,15 @@ impl<R: Read> CsvReader<R> {
         Ok(CsvReader {
             lines,
             rows: RowReader::new(layout, options),
-            gate: Gate::default(),
-            held: Vec::new(),
+            admission: Admission::default(),
             block: BlockBuffer::empty(BLOCK_ROWS + 16),
-            handed_out: 0,
         })
     }
 
-    /// Takes for missing what lies more than ten spans beyond the span of a site's transmitter: it is no reading, and a
-    /// recording whose span held it could not tell the others apart.
+    /// Takes for missing what no transmitter of a site can say.
     #[must_use]
     pub fn for_site(mut self, site: &Site) -> CsvReader<R> {
-        self.rows.believed = Channels(site.sensors.channels.0.map(|sensor| {
-            let beyond = FARTHEST_SPANS * sensor.span.width();
-            (sensor.span.low - beyond, sensor.span.high + beyond)
-        }));
+        self.rows.believed = believed(site);
         self
     }
 
@@ -147,9 +133,8 @@ impl<R: Read> CsvReader<R> {
     /// What was met so far; whole once the last block is out.
     pub fn report(&self) -> CsvReport {
         CsvReport {
-            rows: self.gate.counts,
+            rows: self.admission.counts(),
             bad_cells: self.rows.bad_cells(),
-            far_cells: self.rows.far_cells(),
             first_bad_cells: self.rows.first_bad_cells(),
             long_rows: self.rows.long_rows,
             short_rows: self.rows.short_rows,
@@ -163,18 +148,17 @@ impl<R: Read> CsvReader<R> {
     /// # Errors
     /// [`CsvError`] when the source fails, or the first times or rows show that the file is of another shape.
     pub fn next_block(&mut self) -> Result<Option<QuantityBlock<'_>>, CsvError> {
-        self.block.remove_first(self.handed_out);
+        self.block.clear();
         let mut is_at_end = false;
         while self.block.len() < BLOCK_ROWS && !is_at_end {
             is_at_end = !self.lines.fill()?;
             self.take_rows()?;
         }
-        if is_at_end && let Verdict::UseHeld { instead_of } = self.gate.finish() {
-            self.use_held(instead_of);
+        if is_at_end {
+            self.admission.settle();
+            self.fill_block();
         }
-        let revocable = if is_at_end { 0 } else { REVOCABLE_ROWS };
-        self.handed_out = self.block.len().saturating_sub(revocable);
-        Ok((self.handed_out > 0).then(|| self.block.block(0..self.handed_out)))
+        Ok((self.block.len() > 0).then(|| self.block.block(0..self.block.len())))
     }
 
     /// Reads rows from the lines at hand until the block is full.
@@ -194,36 +178,20 @@ impl<R: Read> CsvReader<R> {
                     if line.is_empty() {
                         continue;
                     }
-                    let (number, is_first) = (self.lines.number, self.gate.counts.read == 0);
+                    let (number, is_first) = (self.lines.number, self.admission.counts().read == 0);
                     self.rows.any_row(&line, number, is_first, &self.lines.file)?
                 }
             };
-            self.admit(row);
+            self.admission.take(row.time_us, self.lines.number, row);
+            self.fill_block();
         }
         Ok(())
     }
 
+    /// Moves the rows that are used for sure into the block.
     #[inline]
-    fn admit(&mut self, row: Row) {
-        match self.gate.judge(row.time_us, self.lines.number) {
-            Verdict::Use => self.block.push(row.time_us.unwrap_or_default(), &row.values, row.contacts.0),
-            Verdict::Reject => {}
-            Verdict::Hold => {
-                if self.gate.held() == 1 {
-                    self.held.clear();
-                }
-                self.held.push(row);
-            }
-            Verdict::UseHeld { instead_of } => {
-                self.held.push(row);
-                self.use_held(instead_of);
-            }
-        }
-    }
-
-    fn use_held(&mut self, instead_of: usize) {
-        self.block.remove_last(instead_of);
-        for row in self.held.drain(..) {
+    fn fill_block(&mut self) {
+        while let Some(row) = self.admission.next_used() {
             self.block.push(row.time_us.unwrap_or_default(), &row.values, row.contacts.0);
         }
     }

@@ -2,10 +2,11 @@
 
 use std::path::Path;
 
-use airvalve_sensors::{CHANNELS, Channel, Channels, Contacts};
+use airvalve_sensors::{CHANNELS, Channel, Contacts};
 
 use super::{
     CsvError, Tally,
+    believed::{Believed, EVERYTHING},
     layout::{CsvOptions, Layout, Role, cells},
     number::{any_number, plain_decimal},
     time::{LocalClock, Moment, TimeParser, any_time, unix_seconds_us},
@@ -19,26 +20,16 @@ pub(super) struct Row {
     pub(super) contacts: Contacts,
 }
 
-/// What is thought of a cell.
-enum Cell {
-    Good,
-    Unreadable,
-    Far,
-}
-
 /// Turns lines into rows.
 pub(super) struct RowReader {
     pub(super) layout: Layout,
     has_decimal_comma: bool,
     times: TimeParser,
     clock: Option<LocalClock>,
-    /// Least and greatest value that is believed, by channel.
-    pub(super) believed: Channels<(f32, f32)>,
-    /// Cells of each column that cannot be read, and the first of them as it stands.
+    pub(super) believed: Believed,
+    /// Cells of each column that cannot be read or are not believed, and the first of them as it stands.
     bad: Vec<Tally>,
     first_bad: Vec<String>,
-    /// Cells of each column that are not believed.
-    far: Vec<Tally>,
     pub(super) long_rows: Tally,
     pub(super) short_rows: Tally,
     pub(super) first_unreadable: Option<String>,
@@ -47,10 +38,9 @@ pub(super) struct RowReader {
 impl RowReader {
     pub(super) fn new(layout: Layout, options: CsvOptions) -> RowReader {
         RowReader {
-            believed: Channels([(f32::NEG_INFINITY, f32::INFINITY); CHANNELS]),
+            believed: EVERYTHING,
             bad: vec![Tally::default(); layout.roles.len()],
             first_bad: vec![String::new(); layout.roles.len()],
-            far: vec![Tally::default(); layout.roles.len()],
             layout,
             has_decimal_comma: options.decimal_comma,
             times: TimeParser::default(),
@@ -145,49 +135,37 @@ impl RowReader {
             let role = self.layout.roles.get(place).copied().unwrap_or(Role::Unused);
             if role == Role::Time {
                 row.time_us = self.time_us(cell, number, is_first, file)?;
-            } else if !is_long {
-                let read = self.read_cell(role, cell, &mut row);
-                self.count(&read, place, cell, number);
+            } else if !is_long && self.read_cell(role, cell, &mut row).is_none() {
+                self.count_bad(place, cell, number);
             }
         }
         Ok(row)
     }
 
-    fn count(&mut self, read: &Cell, place: usize, cell: &str, line: u64) {
-        let tallies = match read {
-            Cell::Good => return,
-            Cell::Unreadable => &mut self.bad,
-            Cell::Far => &mut self.far,
-        };
-        let Some(tally) = tallies.get_mut(place) else { return };
+    fn count_bad(&mut self, place: usize, cell: &str, line: u64) {
+        let (Some(tally), Some(first)) = (self.bad.get_mut(place), self.first_bad.get_mut(place)) else { return };
         tally.add(line);
-        if matches!(read, Cell::Unreadable)
-            && tally.count == 1
-            && let Some(first) = self.first_bad.get_mut(place)
-        {
+        if tally.count == 1 {
             *first = excerpt(cell);
         }
     }
 
-    /// Reads one cell into a row; a cell that is not good leaves its sample missing.
-    fn read_cell(&self, role: Role, cell: &str, row: &mut Row) -> Cell {
+    /// Reads one cell into a row; `None` for a cell that is not good, whose sample is missing then.
+    fn read_cell(&self, role: Role, cell: &str, row: &mut Row) -> Option<()> {
         if cell.is_empty() || matches!(role, Role::Time | Role::Unused) {
-            return Cell::Good;
+            return Some(());
         }
-        let Some(value) = any_number(cell, self.has_decimal_comma) else { return Cell::Unreadable };
+        let value = any_number(cell, self.has_decimal_comma)?;
         match role {
-            Role::Channel(channel) if !self.believes(channel, value) => return Cell::Far,
-            Role::Channel(channel) => {
-                if let Some(slot) = row.values.get_mut(channel.index()) {
-                    *slot = value;
-                }
+            Role::Channel(channel) if self.believes(channel, value) => {
+                *row.values.get_mut(channel.index())? = value;
             }
             Role::Contact(contact) if value == 0.0 || value == 1.0 => {
                 row.contacts = row.contacts.with(contact, Some(value == 1.0));
             }
-            _ => return Cell::Unreadable,
+            _ => return None,
         }
-        Cell::Good
+        Some(())
     }
 
     fn believes(&self, channel: Channel, value: f32) -> bool {
@@ -211,26 +189,17 @@ impl RowReader {
         Ok(time_us)
     }
 
-    /// Cells that cannot be read, by column.
+    /// Cells that are not good, by column.
     pub(super) fn bad_cells(&self) -> Vec<(&'static str, Tally)> {
-        self.by_column(&self.bad)
+        let tallies = self.layout.roles.iter().zip(&self.bad);
+        let met = tallies.filter(|(_, tally)| tally.count > 0);
+        met.filter_map(|(role, tally)| Some((column(*role)?, *tally))).collect()
     }
 
     /// The first cell of each of those columns, as it stands.
     pub(super) fn first_bad_cells(&self) -> Vec<(&'static str, String)> {
         let columns = self.layout.roles.iter().zip(&self.first_bad).filter(|(_, cell)| !cell.is_empty());
         columns.filter_map(|(role, cell)| Some((column(*role)?, cell.clone()))).collect()
-    }
-
-    /// Cells that are not believed, by column.
-    pub(super) fn far_cells(&self) -> Vec<(&'static str, Tally)> {
-        self.by_column(&self.far)
-    }
-
-    fn by_column(&self, tallies: &[Tally]) -> Vec<(&'static str, Tally)> {
-        let tallies = self.layout.roles.iter().zip(tallies);
-        let met = tallies.filter(|(_, tally)| tally.count > 0);
-        met.filter_map(|(role, tally)| Some((column(*role)?, *tally))).collect()
     }
 }
 

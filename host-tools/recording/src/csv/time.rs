@@ -147,15 +147,15 @@ fn offset_us(bytes: &[u8]) -> Option<(i64, usize)> {
 #[derive(Clone, Debug)]
 pub(super) struct LocalClock {
     zone: TimeZone,
-    /// The local hour that was looked up last: offsets change on whole hours or not at all within one.
-    hour: Option<(i64, AmbiguousOffset)>,
+    /// The local quarter hour that was looked up last, and its offset: no zone changes within one.
+    quarter: Option<(i64, AmbiguousOffset)>,
     last_local_us: i64,
     is_second_pass: bool,
 }
 
 impl LocalClock {
     pub(super) fn new(zone: TimeZone) -> LocalClock {
-        LocalClock { zone, hour: None, last_local_us: i64::MIN, is_second_pass: false }
+        LocalClock { zone, quarter: None, last_local_us: i64::MIN, is_second_pass: false }
     }
 
     /// The Unix time of a local time, microseconds; `None` in the hour that spring leaves out.
@@ -181,14 +181,14 @@ impl LocalClock {
     fn offset_at(&mut self, local_us: i64) -> Option<AmbiguousOffset> {
         // Some zones change on a half or quarter hour.
         let quarter = local_us.div_euclid(HOUR_US / 4);
-        if let Some((known, offset)) = self.hour
+        if let Some((known, offset)) = self.quarter
             && known == quarter
         {
             return Some(offset);
         }
         let civil = TimeZone::UTC.to_datetime(Timestamp::from_microsecond(local_us).ok()?);
         let offset = self.zone.to_ambiguous_timestamp(civil).offset();
-        self.hour = Some((quarter, offset));
+        self.quarter = Some((quarter, offset));
         Some(offset)
     }
 }

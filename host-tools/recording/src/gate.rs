@@ -1,4 +1,4 @@
-//! Which rows are used, by their times alone.
+//! Which rows of a CSV file, and which samples of a recording, are used, by their times alone.
 //!
 //! A row that is earlier than the one before is out of order, unless ten rising rows follow the jump back. Those are used:
 //! either the clock was set back there, or they go on from before a few rows that were stamped too far ahead. Which of
@@ -10,7 +10,7 @@ use std::collections::VecDeque;
 /// So many rising rows after a backward jump are used.
 const CLOCK_STEP_ROWS: usize = 10;
 /// So many used rows, the last ones, may still turn out to be stamped too far ahead.
-pub(super) const REVOCABLE_ROWS: usize = CLOCK_STEP_ROWS - 1;
+pub(crate) const REVOCABLE_ROWS: usize = CLOCK_STEP_ROWS - 1;
 
 /// How often something was met, and where first.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
@@ -23,7 +23,7 @@ pub struct Tally {
 
 impl Tally {
     /// Counts one more.
-    pub(super) fn add(&mut self, line: u64) {
+    pub(crate) fn add(&mut self, line: u64) {
         self.first_line = if self.count == 0 { line } else { self.first_line.min(line) };
         self.count += 1;
     }
@@ -55,7 +55,7 @@ impl RowCounts {
 
 /// What becomes of a row.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Verdict {
+pub(crate) enum Verdict {
     /// Use it.
     Use,
     /// Leave it out.
@@ -68,19 +68,19 @@ pub(super) enum Verdict {
 
 /// Judges rows by their times, in the order of the file.
 #[derive(Clone, Debug, Default)]
-pub(super) struct Gate {
+pub(crate) struct Gate {
     last_us: Option<i64>,
     /// Time and line of the rows used last.
     recent: VecDeque<(i64, u64)>,
     /// Time and line of rows after a backward jump that have risen ever since.
     held: VecDeque<(i64, u64)>,
-    pub(super) counts: RowCounts,
+    pub(crate) counts: RowCounts,
 }
 
 impl Gate {
     /// Judges a row; one whose time cannot be read has none.
     #[inline]
-    pub(super) fn judge(&mut self, time_us: Option<i64>, line: u64) -> Verdict {
+    pub(crate) fn judge(&mut self, time_us: Option<i64>, line: u64) -> Verdict {
         self.counts.read += 1;
         let Some(time_us) = time_us else {
             self.counts.unreadable_time.add(line);
@@ -141,17 +141,21 @@ impl Gate {
         if ahead < self.recent.len() { ahead } else { 0 }
     }
 
-    /// Judges what is kept back at the end of the file: uses it, or rejects it as too few rows to be believed.
-    pub(super) fn finish(&mut self) -> Verdict {
-        if (1..self.held.len()).contains(&self.ahead_of_held()) {
-            return self.use_held();
-        }
-        self.reject_held();
-        Verdict::Reject
+    /// Judges what is kept back at the end of the file, or where another header begins: uses it, or rejects it as too few rows to be believed.
+    pub(crate) fn finish(&mut self) -> Verdict {
+        let verdict = if (1..self.held.len()).contains(&self.ahead_of_held()) {
+            self.use_held()
+        } else {
+            self.reject_held();
+            Verdict::Reject
+        };
+        // From here on nothing of what was used can be revoked.
+        self.recent.clear();
+        verdict
     }
 
     /// Rows that are kept back now.
-    pub(super) fn held(&self) -> usize {
+    pub(crate) fn held(&self) -> usize {
         self.held.len()
     }
 
