@@ -5,8 +5,8 @@
 
 use airvalve_telemetry::{
     AlarmTransition, ChannelInfo, Columns, Counts, Event, FORMAT_VERSION, FrameReader, FrameWriter, Header,
-    LearnedState, LiveEncoder, MAX_CHANNELS, MISSING_CODE, Record, ReleaseCycle, SampleBatch, SensorHealth, ServiceMark,
-    Totals, frames, kind,
+    LearnedState, LiveEncoder, MAX_CHANNELS, MISSING_CODE, Record, ReleaseCycle, SampleBatch, SensorHealth,
+    ServiceMark, Totals, frames, kind,
 };
 
 const FORMAT: &str = include_str!("../FORMAT.md");
