@@ -88,7 +88,8 @@ impl Service {
         !matches!(self, Service::SensorReplaced(Channel::Odour | Channel::LinePressure | Channel::AirTemperature))
     }
 
-    const fn is_of_pressure_sensor(self) -> bool {
+    /// Whether the transmitter of the chamber pressure is another one, and with it its zero.
+    pub const fn is_of_pressure_sensor(self) -> bool {
         matches!(self, Service::SensorReplaced(Channel::ChamberPressure | Channel::PressureMin | Channel::PressureMax))
     }
 
