@@ -104,6 +104,8 @@ pub struct Alarm {
     pub evidence: String,
     /// What to check first.
     pub first_check: &'static str,
+    /// What would show that it is wrong.
+    pub disproved_by: String,
     /// How sure, 0 to 1.
     pub confidence: f64,
     /// Other faults that the same picture allows.

@@ -404,7 +404,7 @@ impl<'a> Run<'a> {
             name: self.site.name.clone(),
             recording: RecordingSpan { from: Time(from_us), to: Time(to_us), gaps: self.gaps },
             samples: self.samples,
-            alarms: self.alarms.finish(),
+            alarms: self.alarms.finish(&self.detector, &self.settings),
             findings,
             findings_judged,
             finding_limits: finding_limits(&self.limits),

@@ -110,6 +110,7 @@ fn an_alarm_has_the_fields_that_scripts_rely_on() {
         "cleared_at",
         "evidence",
         "first_check",
+        "disproved_by",
         "confidence",
         "also_possible",
     ];

@@ -143,6 +143,7 @@ fn alarm_text(alarm: &Alarm, paper: &Paper) -> String {
     text += &paper.labelled("  ", &format!("since {} UTC, {until}", minute(alarm.raised_at)));
     text += &paper.labelled("    seen         ", &alarm.evidence);
     text += &paper.labelled("    check first  ", alarm.first_check);
+    text += &paper.labelled("    disproved by ", &alarm.disproved_by);
     let sure = format!("{:.0} %", 100.0 * alarm.confidence);
     let sure = if alarm.also_possible.is_empty() {
         sure
