@@ -3,7 +3,6 @@
 use airvalve_monitor::{
     AlarmChange, AlarmKind, Fault, Settings, SiteData, airflow::normal_litres, decision::evidence_names,
 };
-use airvalve_sensors::Channel;
 
 // Limits to which the detector scales its evidence. Source: its evidence of fouling, of vacuum and of the odour.
 /// Loss of area of a clogged orifice; of a heavy float, what of its cushion it hides, of the stroke.
@@ -217,6 +216,7 @@ impl Case<'_> {
 mod tests {
     #![allow(clippy::unwrap_used)]
     use airvalve_monitor::alarm::AlarmState;
+    use airvalve_sensors::Channel;
 
     use super::*;
 
