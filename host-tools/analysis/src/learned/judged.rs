@@ -17,6 +17,8 @@ const WALK_CYCLES: f32 = 10.0;
 const PULSES: f32 = 3.0;
 /// A zero is unsure by so many of its standard uncertainties.
 const UNSURE: f32 = 3.0;
+/// Those without a pressure step near.
+const CALM_CYCLES: &str = "calm release cycles";
 
 /// Whether a fault can be judged yet.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -38,8 +40,8 @@ pub(super) fn faults(learned: &Learned, site: &SiteData, settings: &EvidenceSett
     let mut all: Vec<FaultJudged> = Fault::VALVE.map(|fault| of_valve(fault, learned, site, settings)).into();
     let drift =
         |channel: Channel, missing| FaultJudged { channel: Some(channel.column()), ..judged(Fault::Drift, missing) };
-    let positions = so_many(learned.opens_pct.weight, WALK_CYCLES, "release cycles");
-    all.push(drift(Channel::FloatPosition, positions.map(|cycles| format!("{cycles} without a pressure step near"))));
+    let positions = so_many(learned.opens_pct.weight, WALK_CYCLES, CALM_CYCLES);
+    all.push(drift(Channel::FloatPosition, positions));
     let [running_min, stopped_min] = [learned.running_kpa.weight, learned.stopped_kpa.weight];
     all.push(drift(Channel::ChamberPressure, of_both(running_min, stopped_min, WALK_MIN)));
     if has_odour(site) {
@@ -70,7 +72,7 @@ fn of_valve(fault: Fault, learned: &Learned, site: &SiteData, settings: &Evidenc
             let [running, stopped] = [&learned.arrival_running_nl_s, &learned.arrival_stopped_nl_s];
             judged(fault, of_both(running.weight, stopped.weight, ARRIVAL_MIN))
         }
-        Fault::Heavy => judged(fault, so_many(learned.answer.weight, few, "pressure steps answered")),
+        Fault::Heavy => judged(fault, so_many(learned.answer.weight, few, "pressure steps")),
         // By position and pressure alone.
         _ => judged_at_once(fault, None),
     }
@@ -82,8 +84,9 @@ fn so_many(weight: f32, needed: f32, what: &str) -> Option<String> {
 }
 
 fn of_both(running_min: f32, stopped_min: f32, needed_min: f32) -> Option<String> {
-    let running = so_many(running_min, needed_min, "sealed min with the pump running");
-    let stopped = so_many(stopped_min, needed_min, "sealed min with it stopped");
+    let running = so_many(running_min, needed_min, "sealed min pumping");
+    let what = if running.is_some() { "stopped" } else { "sealed min stopped" };
+    let stopped = so_many(stopped_min, needed_min, what);
     let missing: Vec<String> = running.into_iter().chain(stopped).collect();
     (!missing.is_empty()).then(|| missing.join(", "))
 }
@@ -91,7 +94,7 @@ fn of_both(running_min: f32, stopped_min: f32, needed_min: f32) -> Option<String
 /// Held against the line, or else against the usual pressure of one state of the pump.
 fn usual_pressure(learned: &Learned, site: &SiteData) -> Option<String> {
     let known_min = learned.running_kpa.weight.max(learned.stopped_kpa.weight);
-    let missing = so_many(known_min, PRESSURE_MIN, "sealed min of a usual pressure");
+    let missing = so_many(known_min, PRESSURE_MIN, "sealed min");
     missing.filter(|_| !site.is_fitted(Channel::LinePressure))
 }
 
@@ -99,7 +102,7 @@ fn zero(learned: &Learned, site: &SiteData) -> Option<String> {
     let unsure_kpa = UNSURE * learned.zero_uncertainty_kpa;
     let missing = || {
         format!(
-            "pressure zero not learned; until then a vacuum counts where it is deeper than {unsure_kpa:.0} kPa or seen to end"
+            "pressure zero not learned, until then a vacuum deeper than {unsure_kpa:.0} kPa counts, or one that is seen to end"
         )
     };
     (!is_zero_learned(learned, site)).then(missing)
@@ -110,22 +113,21 @@ fn clogging(learned: &Learned, settings: &EvidenceSettings) -> FaultJudged {
     let (few, many) = (settings.recent_cycles, OPEN_TIMES * settings.baseline_cycles + settings.recent_cycles);
     let (calm, after_step) = (learned.slowness.weight, learned.slowness_after_step.weight);
     if calm < few && after_step < many {
-        let cycles = so_many(calm, few, "release cycles without a pressure step near");
-        return judged(Fault::Clogging, cycles);
+        return judged(Fault::Clogging, so_many(calm, few, CALM_CYCLES));
     }
-    let own = so_many(calm.max(after_step), many, "release cycles");
-    judged_at_once(Fault::Clogging, own.map(|own| format!("{own} of its own; until then against the data sheet")))
+    let own = so_many(calm.max(after_step), many, "release cycles of its own");
+    judged_at_once(Fault::Clogging, own.map(|own| format!("{own}, until then against the data sheet")))
 }
 
 fn sluggish(learned: &Learned, few: f32) -> Option<String> {
     let rests = so_many(learned.stick_pct.weight, RESTS * few, "rests of the float")?;
-    let steps = so_many(learned.late_answer.weight, few, "pressure steps answered")?;
+    let steps = so_many(learned.late_answer.weight, few, "pressure steps")?;
     Some(format!("{rests}, or {steps}"))
 }
 
 fn dead_cell(learned: &Learned) -> Option<String> {
     let releases = so_many(learned.odour_pulse_seen.weight, WALK_CYCLES, "releases");
-    let pulses = so_many(learned.odour_pulse_ppm.weight, PULSES, "after which the odour rose");
+    let pulses = so_many(learned.odour_pulse_ppm.weight, PULSES, "with a rise of the odour");
     let missing: Vec<String> = releases.into_iter().chain(pulses).collect();
     (!missing.is_empty()).then(|| missing.join(", "))
 }
@@ -190,15 +192,15 @@ mod tests {
     fn what_is_missing_is_said_with_figures() {
         let missing = |fault, learned: &Learned| told(fault, learned).missing.unwrap_or_default();
         let early = fouled(6.0);
-        assert_eq!(missing(Fault::Clogging, &early), "6 of 8 release cycles without a pressure step near");
-        let later = "20 of 48 release cycles of its own; until then against the data sheet";
+        assert_eq!(missing(Fault::Clogging, &early), "6 of 8 calm release cycles");
+        let later = "20 of 48 release cycles of its own, until then against the data sheet";
         assert_eq!(missing(Fault::Clogging, &fouled(20.0)), later);
         assert_eq!(missing(Fault::Clogging, &fouled(48.0)), "");
-        assert_eq!(missing(Fault::Heavy, &early), "6 of 8 pressure steps answered");
-        let weeping = "6 of 90 sealed min with the pump running, 6 of 90 sealed min with it stopped";
+        assert_eq!(missing(Fault::Heavy, &early), "6 of 8 pressure steps");
+        let weeping = "6 of 90 sealed min pumping, 6 of 90 stopped";
         assert_eq!(missing(Fault::Weeping, &early), weeping);
         let zero = told(Fault::LargeShut, &early);
-        assert!(zero.is_judged && zero.missing.unwrap().starts_with("pressure zero not learned; until then a vacuum"));
+        assert!(zero.is_judged && zero.missing.unwrap().starts_with("pressure zero not learned, until then a vacuum"));
         assert_eq!(missing(Fault::LargeShut, &Learned { zero_uncertainty_kpa: 0.5, ..early }), "");
         assert!(told(Fault::JammedLow, &early).is_judged);
     }

@@ -29,8 +29,9 @@ use crate::{
   airvalve replay week.csv --site valve-a.toml --service 2031-03-01T12:00:00Z=cleaned
 
 Files are of one valve and are joined in order of time. The replay begins with what the device had
-learned when the recording began; --cold begins from the data sheet. After work on the valve (told by the recording or
-with --service) a new baseline begins for what that has changed. Alarms are a result, no error.")]
+learned when the recording began; --cold begins from the data sheet. After work on the valve, told
+by the recording or with --service, a new baseline begins for what that has changed. Alarms are a
+result, no error.")]
 pub(crate) struct Replay {
     /// Recordings or CSV files of one valve; `-` is standard input
     #[arg(value_name = "FILE", required_unless_present = "main", conflicts_with = "main", requires = "site")]

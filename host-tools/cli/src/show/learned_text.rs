@@ -48,9 +48,10 @@ pub(crate) fn learned(replay: &Replay, paper: &Paper) -> String {
 /// A quantity with its uncertainty.
 fn value(quantity: &LearnedQuantity, (name, before, behind): &Part) -> String {
     // A cell that reads a little below its zero has found none.
-    let is_concentration = name.starts_with("odour");
-    let value = quantity.value.map_or(0.0, |value| if is_concentration { value.max(0.0) } else { value });
-    let value = number(value, quantity);
+    if name.starts_with("odour") && quantity.value.is_some_and(|value| value <= 0.0) {
+        return format!("{before}0{behind}");
+    }
+    let value = number(quantity.value.unwrap_or_default(), quantity);
     let uncertainty = quantity.uncertainty.map_or(String::new(), |half| format!(" +-{}", number(half, quantity)));
     format!("{before}{value}{uncertainty}{behind}")
 }
@@ -84,7 +85,7 @@ fn number(number: f64, quantity: &LearnedQuantity) -> String {
     // A scatter of nearly none comes from readings that repeat themselves.
     let uncertainty = quantity.uncertainty.unwrap_or(0.1 * value).max(1e-3 * value);
     let magnitude = (uncertainty / 2.0).log10().floor();
-    let decimals = if magnitude.is_finite() { (-magnitude).clamp(0.0, 5.0) as usize } else { 1 };
+    let decimals = if magnitude.is_finite() { (-magnitude).clamp(0.0, 4.0) as usize } else { 1 };
     format!("{number:.decimals$}")
 }
 
@@ -93,16 +94,17 @@ fn short(value: f64) -> String {
     text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
 
-/// The faults that cannot be told yet, and for each what is missing; for some only to be judged by what is usual here.
+/// The faults that cannot be told yet, and those that are told by the data sheet only, with what is missing.
 fn can_judge(faults: &[FaultJudged], paper: &Paper) -> String {
-    let not_yet: Vec<String> = faults.iter().filter(|fault| !fault.is_judged).map(name).collect();
-    let can = if not_yet.is_empty() { "every fault".to_owned() } else { format!("all but {}", not_yet.join(", ")) };
-    let mut text = line(paper, "can judge", &can);
-    let missing = faults.iter().filter_map(|fault| Some(format!("{}: {}", name(fault), fault.missing.as_ref()?)));
-    for (place, missing) in missing.enumerate() {
-        text += &line(paper, if place == 0 { "missing" } else { "" }, &missing);
-    }
-    text
+    let told = |is_judged: bool| {
+        let faults = faults.iter().filter(|fault| fault.is_judged == is_judged);
+        let all = faults.filter_map(|fault| Some(format!("{} ({})", name(fault), fault.missing.as_ref()?)));
+        all.collect::<Vec<_>>().join(", ")
+    };
+    let lines = [("cannot judge", told(false)), ("not fully", told(true))];
+    let text: String =
+        lines.iter().filter(|(_, told)| !told.is_empty()).map(|(label, told)| line(paper, label, told)).collect();
+    if text.is_empty() { line(paper, "can judge", "every fault") } else { text }
 }
 
 fn name(fault: &FaultJudged) -> String {
