@@ -215,14 +215,11 @@ impl Case<'_> {
 #[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used)]
-    use airvalve_monitor::alarm::AlarmState;
+    use airvalve_monitor::{Learned, alarm::AlarmState, learned::Baseline};
     use airvalve_sensors::Channel;
 
     use super::*;
-
-    fn site() -> SiteData {
-        airvalve_site::Site::parse(&airvalve_site::template(), "a.toml").unwrap().detector(|_| true)
-    }
+    use crate::learned::tests::{detectors_evidence, site};
 
     fn sentence(fault: Fault, evidence: [f32; 4]) -> String {
         let change = AlarmChange {
@@ -254,6 +251,33 @@ mod tests {
         all.sort();
         all.dedup();
         assert_eq!(all.len(), 18, "{all:#?}");
+    }
+
+    #[test]
+    fn the_limits_of_fouling_are_those_of_the_detector() {
+        let known = |mean, recent| Baseline { mean, deviation: 1e-4, weight: 500.0, recent };
+        let bare = Learned::from_data_sheet(&site());
+        let at_limit = [
+            (Fault::Clogging, Learned { slowness: known(1.0, 1.0 / (1.0 - CLOGGED_LOSS)), ..bare }),
+            (Fault::Sluggish, Learned { late_answer: known(0.0, LATE_SHARE), ..bare }),
+            (Fault::Sluggish, Learned { stick_pct: known(MOST_USUAL_STICK_PCT, 2.0 + MOST_USUAL_STICK_PCT), ..bare }),
+            (
+                Fault::Heavy,
+                Learned { answer: known(1.0, 1.0 - 2.0 * HEAVY_STROKES), tested_space: known(0.5, 0.5), ..bare },
+            ),
+            (
+                Fault::Weeping,
+                Learned {
+                    arrival_running_nl_s: known(0.05, 0.05 * (1.0 - LEAK_SHARE)),
+                    arrival_stopped_nl_s: known(0.05, 0.05 * (1.0 - LEAK_SHARE)),
+                    ..bare
+                },
+            ),
+        ];
+        for (fault, learned) in at_limit {
+            let evidence = detectors_evidence(fault, &learned);
+            assert!((evidence - 1.0).abs() < 0.02, "{fault:?}: {evidence}");
+        }
     }
 
     #[test]

@@ -135,11 +135,10 @@ fn dead_cell(learned: &Learned) -> Option<String> {
 #[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used)]
-    use airvalve_monitor::{Monitor, Settings, learned::Baseline};
-    use airvalve_sensors::{Channels, Contacts, QuantitySample};
+    use airvalve_monitor::learned::Baseline;
 
     use super::*;
-    use crate::learned::tests::site;
+    use crate::learned::tests::{detectors_evidence, site};
 
     /// A valve with every kind of fouling at once, learned from so much.
     fn fouled(weight: f32) -> Learned {
@@ -153,19 +152,6 @@ mod tests {
             arrival_stopped_nl_s: now(0.05, 0.0),
             ..Learned::from_data_sheet(&site())
         }
-    }
-
-    /// Whether the detector itself says anything of a fault.
-    fn detector_judges(fault: Fault, learned: &Learned) -> bool {
-        let mut monitor = Monitor::with_learned(&site(), &Settings::default(), learned);
-        for second in 0..30 {
-            let mut quantities = Channels([f32::NAN; airvalve_sensors::CHANNELS]);
-            quantities.set(Channel::FloatPosition, 95.0 + 0.1 * (second % 2) as f32);
-            quantities.set(Channel::ChamberPressure, 180.0 + 0.1 * (second % 3) as f32);
-            let sample = QuantitySample { time_us: second * 1_000_000, quantities, contacts: Contacts::default() };
-            monitor.step_quantities(&sample);
-        }
-        monitor.evidence().values.get(fault) > 0.5
     }
 
     fn told(fault: Fault, learned: &Learned) -> FaultJudged {
@@ -183,7 +169,7 @@ mod tests {
                     learned.stick_pct = Baseline::default();
                 }
                 let told = told(fault, &learned);
-                assert_eq!(told.is_judged, detector_judges(fault, &learned), "{weight}: {told:?}");
+                assert_eq!(told.is_judged, detectors_evidence(fault, &learned) > 0.5, "{weight}: {told:?}");
             }
         }
     }

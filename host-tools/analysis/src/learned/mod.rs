@@ -286,12 +286,41 @@ fn coverage(freedom: f64) -> f64 {
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     #![allow(clippy::unwrap_used)]
+    use airvalve_monitor::{Fault, Monitor, Settings};
+    use airvalve_sensors::{Channels, Contacts, QuantitySample};
+
     use super::*;
 
-    pub(super) fn site() -> SiteData {
+    pub(crate) fn site() -> SiteData {
         airvalve_site::Site::parse(&airvalve_site::template(), "a.toml").unwrap().detector(|_| true)
+    }
+
+    /// What the detector itself says of a fault, by what it has learned alone.
+    pub(crate) fn detectors_evidence(fault: Fault, learned: &Learned) -> f32 {
+        let mut monitor = Monitor::with_learned(&site(), &Settings::default(), learned);
+        for second in 0..30 {
+            let mut quantities = Channels([f32::NAN; airvalve_sensors::CHANNELS]);
+            quantities.set(Channel::FloatPosition, 95.0 + 0.1 * (second % 2) as f32);
+            quantities.set(Channel::ChamberPressure, 180.0 + 0.1 * (second % 3) as f32);
+            let sample = QuantitySample { time_us: second * 1_000_000, quantities, contacts: Contacts::default() };
+            monitor.step_quantities(&sample);
+        }
+        monitor.evidence().values.get(fault)
+    }
+
+    #[test]
+    fn the_detector_takes_the_same_answers_for_those_of_the_data_sheet() {
+        let [least, most] = ANSWER;
+        let heavy = |mean| {
+            let answer = Baseline { mean, deviation: 0.001, weight: 500.0, recent: 0.5 };
+            let tested_space = Baseline { recent: 0.5, ..answer };
+            let learned = Learned { answer, tested_space, ..Learned::from_data_sheet(&site()) };
+            detectors_evidence(Fault::Heavy, &learned)
+        };
+        assert_eq!((heavy(0.3), heavy(2.0)), (heavy(least), heavy(most)));
+        assert!(heavy(least) < heavy(0.7) && heavy(1.1) < heavy(most));
     }
 
     fn told(learned: &Learned, name: &str) -> LearnedQuantity {
