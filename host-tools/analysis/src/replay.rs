@@ -97,7 +97,7 @@ pub fn replay(
             .map_or(ReplayError::NoFiles, |Empty { file, why }| ReplayError::NoSamples { file, why }));
     };
     let fitted = |channel: Channel| sources.iter().any(|source| source.channels.contains(&channel));
-    check_services(&options.services, Time(first.first_us), &fitted)?;
+    check_services(&options.services, Time(first.first_us), fitted)?;
     let mut run = begin_run(site, &sources, first, fitted, options);
     for source in &sources {
         if let Some(header) = &source.header {
