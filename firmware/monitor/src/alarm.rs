@@ -242,6 +242,11 @@ impl Debounce {
         self.is_on
     }
 
+    /// Forgets the delay that runs.
+    pub fn begin_anew(&mut self) {
+        self.pending_s = 0.0;
+    }
+
     /// Nothing stands, nothing is on its way, and nothing begins with this value: most of the time.
     #[inline(always)]
     pub fn stays_at_rest(&self, value: f32, threshold: f32) -> bool {

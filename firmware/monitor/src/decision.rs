@@ -100,6 +100,8 @@ impl Decisions {
                 continue;
             };
             if is_kept_out && !slot.debounce.is_on() {
+                // Its on-delay begins anew once the other has gone.
+                slot.debounce.begin_anew();
                 continue;
             }
             let outcome = slot.debounce.update(value, frame_s, &settings.limits(fault));
@@ -145,6 +147,13 @@ impl Decisions {
         }
         let (state, is_active) = carry(&mut slot.alarm, outcome)?;
         Some((self.sensor_faults.get(channel), state, is_active))
+    }
+
+    /// What was about to come or to go may have changed its mind.
+    pub fn after_long_gap(&mut self) {
+        for slot in self.valve.iter_mut().chain(&mut self.sensors) {
+            slot.debounce.begin_anew();
+        }
     }
 
     /// What a person or a rule of the design does about one alarm.

@@ -16,6 +16,8 @@ const USUAL_NOISE_S: f32 = 3600.0;
 const SPIKE_SHARE: f32 = 0.15;
 /// How long noise must stand, s: a valve that releases every few seconds shakes the float for minutes.
 const NOISY_S: f32 = 240.0;
+/// A current outside the measuring band for this long is a failed loop, s; less is a glitch.
+const LOOP_S: f32 = 2.0;
 /// A channel that failed is trusted again after this time, s.
 const WELL_S: f32 = 60.0;
 /// A reading that repeats itself for this long teaches no usual noise, s.
@@ -47,7 +49,7 @@ pub struct ChannelHealth {
     limit_high: f32,
     /// A larger change must be confirmed.
     jump: f32,
-    /// Readings that jumped away and were not confirmed, leaking.
+    /// Readings that jumped away, or out of the band, and came back, leaking.
     lost_jumps: f32,
     /// Variances up to this always count as noise.
     least_clip: f32,
@@ -206,7 +208,11 @@ impl ChannelHealth {
             if self.has_had_value {
                 self.missing_s += dt_s;
             }
+            self.bad_s = 0.0;
             return f32::NAN;
+        }
+        if self.bad_s == 0.0 {
+            self.lost_jumps += 1.0;
         }
         let fault = match LoopCurrent::from_quantity(reading, self.span).band() {
             LoopBand::FailedLow => Fault::WireBreak,
@@ -277,11 +283,12 @@ impl ChannelHealth {
         // At an end of the measuring band a working transmitter is calm.
         let margin = 0.01 * self.span.width();
         let is_at_limit = self.last < self.limit_low + margin || self.last > self.limit_high - margin;
-        let is_hushed = self.noise_squared < GONE_SHARE * self.calmest_squared;
+        let is_known = self.seen_s > CALM_KNOWN_S;
+        let is_hushed = is_known && self.noise_squared < GONE_SHARE * self.calmest_squared;
         if self.seen_s < 5.0 * NOISE_S {
             self.calmest_squared = self.noise_squared;
         } else if is_hushed && !is_at_limit {
-            self.hushed_s += if self.seen_s > CALM_KNOWN_S { elapsed_s } else { 0.0 };
+            self.hushed_s += elapsed_s;
         } else {
             self.hushed_s = 0.0;
             let share = (elapsed_s / CALMEST_S).min(1.0);
@@ -298,8 +305,11 @@ impl ChannelHealth {
 
     /// Counts time with too much noise; what shakes float and pressure together is the valve (`is_shaken`), not a sensor.
     pub fn count_noise(&mut self, frame_s: f32, is_shaken: bool) {
-        self.noisy_s =
-            if self.is_noisy && !is_shaken { self.noisy_s + frame_s } else { (self.noisy_s - 2.0 * frame_s).max(0.0) };
+        self.noisy_s = if self.is_noisy && !is_shaken {
+            (self.noisy_s + frame_s).min(2.0 * NOISY_S)
+        } else {
+            (self.noisy_s - 2.0 * frame_s).max(0.0)
+        };
     }
 
     /// Weighs the evidence of one frame and returns it: the strongest fault and its value.
@@ -342,8 +352,7 @@ impl ChannelHealth {
         if !is_troubled && drift == 0.0 && dead_cell == 0.0 {
             return (Fault::WireBreak, 0.0);
         }
-        let mut strongest =
-            (self.bad_band.unwrap_or(Fault::WireBreak), if self.bad_s > 0.0 { 1.0 + self.bad_s } else { 0.0 });
+        let mut strongest = (self.bad_band.unwrap_or(Fault::WireBreak), self.bad_s / LOOP_S);
         let mut offer = |fault, value: f32| {
             if value > strongest.1 {
                 strongest = (fault, value);
@@ -371,6 +380,7 @@ impl ChannelHealth {
     pub fn after_gap(&mut self) {
         self.last = f32::NAN;
         self.same_s = 0.0;
+        self.bad_s = 0.0;
         self.pending = f32::NAN;
     }
 

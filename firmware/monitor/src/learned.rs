@@ -4,8 +4,9 @@ use serde::{Deserialize, Serialize};
 
 use crate::site::SiteData;
 
-/// Sealed time before a usual pressure is known, min.
-const LEAST_PRESSURE_MIN: f32 = 20.0;
+/// Sealed time before a usual pressure is known, min: many pumps run for a few minutes at a time only.
+const LEAST_STOPPED_MIN: f32 = 20.0;
+const LEAST_RUNNING_MIN: f32 = 3.0;
 
 /// A feature of the valve: its baseline (how it was when it was learned) and its recent value.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -90,8 +91,6 @@ pub struct Learned {
     pub arrival_running_nl_s: Baseline,
     /// The same with the pump stopped.
     pub arrival_stopped_nl_s: Baseline,
-    /// Pump-running time from cycle to cycle, s.
-    pub interval_s: Baseline,
     /// Answer of the float to pressure steps, share of what physics asks.
     pub answer: Baseline,
     /// Air space at those tests, strokes.
@@ -110,6 +109,8 @@ pub struct Learned {
     pub running_kpa: Baseline,
     /// Chamber pressure with the pump stopped, kPa.
     pub stopped_kpa: Baseline,
+    /// What the main itself has added to that suddenly since it was learned, kPa.
+    pub shifted_kpa: f32,
     /// How far the chamber lies below the line while nothing moves, kPa; weighted in minutes.
     pub below_line_kpa: Baseline,
 }
@@ -122,17 +123,25 @@ impl Learned {
         (minutes >= 60.0).then(|| (running.mean * running.weight + stopped.mean * stopped.weight).max(0.0) / minutes)
     }
 
-    /// How far the usual pressures have walked together, running and stopped, kPa: more likely the transmitter's doing than
-    /// the main's. 0 before both are known.
+    /// How far the usual pressures have walked together, stopped and running, kPa, beside what the main has added suddenly:
+    /// more likely the transmitter's doing than the main's. 0 before the first of them is known.
     pub fn pressure_walk_kpa(&self) -> f32 {
-        let walk = |baseline: &Baseline| {
-            if baseline.weight >= LEAST_PRESSURE_MIN { baseline.recent - baseline.mean } else { 0.0 }
-        };
-        let (running, stopped) = (walk(&self.running_kpa), walk(&self.stopped_kpa));
-        if running * stopped <= 0.0 {
+        let (stopped, running) = (&self.stopped_kpa, &self.running_kpa);
+        if stopped.weight < LEAST_STOPPED_MIN {
             return 0.0;
         }
-        if libm::fabsf(running) < libm::fabsf(stopped) { running } else { stopped }
+        let walked_kpa = stopped.recent - stopped.mean - self.shifted_kpa;
+        if running.weight < LEAST_RUNNING_MIN {
+            return walked_kpa;
+        }
+        let running_kpa = running.recent - running.mean;
+        if running_kpa * walked_kpa <= 0.0 {
+            0.0
+        } else if libm::fabsf(running_kpa) < libm::fabsf(walked_kpa) {
+            running_kpa
+        } else {
+            walked_kpa
+        }
     }
 
     /// Nothing learned yet: only the data sheet.
@@ -149,7 +158,6 @@ impl Learned {
             slowness_after_step: none,
             arrival_running_nl_s: none,
             arrival_stopped_nl_s: none,
-            interval_s: none,
             answer: none,
             tested_space: none,
             late_answer: none,
@@ -159,6 +167,7 @@ impl Learned {
             odour_pulse_ppm: none,
             running_kpa: none,
             stopped_kpa: none,
+            shifted_kpa: 0.0,
             below_line_kpa: none,
         }
     }

@@ -15,6 +15,7 @@ use crate::{
     health::ChannelHealth,
     large::{LargeAir, LargeFrame},
     learned::Learned,
+    main_level::{self, MainLevel},
     release::{ARRIVAL_FACTOR, Cycle, ReleaseInput, ReleaseTracker},
     sensor_physics,
     settings::Settings,
@@ -31,6 +32,10 @@ const GAP_PERIODS: f32 = 3.0;
 const GAP_S: f32 = 1.0;
 /// So many rising samples after a backward jump are a clock that was set. Source: the contract for CSV files.
 const RISING_SAMPLES: u8 = 10;
+/// After a gap longer than this nothing that was being counted goes on, s.
+const LONG_GAP_S: f32 = 600.0;
+/// Air in a vault lies within these temperatures, K; outside them a reading is none.
+const AIR_K: core::ops::Range<f32> = 230.0..350.0;
 /// Length of the means on which evidence is built, s. Common practice: well above the float's and the loop's lag of 0.1 s.
 const FRAME_S: f32 = 1.0;
 /// What changes from release to release is weighed this often only, s: it costs more than all the rest.
@@ -72,6 +77,8 @@ pub struct Monitor {
     /// Rising samples that lie before the last one used, and the last of them.
     behind: u8,
     behind_us: i64,
+    /// The last sample used when they began.
+    behind_of_us: i64,
     dt_us: i64,
     dt_s: f32,
     /// Since float and pressure were last both there, s.
@@ -80,6 +87,7 @@ pub struct Monitor {
     frames: FrameBuilder,
     zero: ZeroTracker,
     vacuum_kpa: f32,
+    main_level: MainLevel,
     state: StateTracker,
     releases: ReleaseTracker,
     large: LargeAir,
@@ -114,6 +122,7 @@ impl Monitor {
             last_us: None,
             behind: 0,
             behind_us: i64::MAX,
+            behind_of_us: i64::MIN,
             dt_us: 0,
             dt_s: 0.0,
             pair_dt_s: 0.0,
@@ -121,6 +130,7 @@ impl Monitor {
             frames: FrameBuilder::default(),
             zero: ZeroTracker::new(site),
             vacuum_kpa: 0.0,
+            main_level: MainLevel::default(),
             state: StateTracker::default(),
             large: LargeAir::default(),
             releases: ReleaseTracker::new(site, &settings.evidence, learned),
@@ -236,7 +246,7 @@ impl Monitor {
         };
         let dt_us = time_us.wrapping_sub(last_us);
         if dt_us <= 0 {
-            return self.is_clock_set_back(time_us);
+            return self.is_clock_set_back(time_us, last_us);
         }
         self.last_us = Some(time_us);
         if dt_us != self.dt_us {
@@ -247,8 +257,11 @@ impl Monitor {
 
     /// Some rising samples after a backward jump are a clock that was set; fewer are left out.
     #[inline(never)]
-    fn is_clock_set_back(&mut self, time_us: i64) -> bool {
-        self.behind = if time_us > self.behind_us { self.behind.saturating_add(1) } else { 1 };
+    fn is_clock_set_back(&mut self, time_us: i64, last_us: i64) -> bool {
+        // A sample that was used between them ends a run.
+        let goes_on = time_us > self.behind_us && last_us == self.behind_of_us;
+        self.behind = if goes_on { self.behind.saturating_add(1) } else { 1 };
+        self.behind_of_us = last_us;
         self.behind_us = time_us;
         if self.behind < RISING_SAMPLES {
             return false;
@@ -288,7 +301,13 @@ impl Monitor {
         self.pair_dt_s = 0.0;
         self.channels.after_gap();
         self.steps.after_gap();
-        self.evidence.after_gap(if is_pause { dt_us as f32 * 1e-6 } else { 0.0 });
+        let dt_s = dt_us as f32 * 1e-6;
+        let is_long = !is_pause && dt_s > LONG_GAP_S;
+        self.evidence.after_gap(if is_pause { dt_s } else { 0.0 }, is_long);
+        self.zero.after_gap();
+        if is_long {
+            self.decisions.after_long_gap();
+        }
         self.frames = FrameBuilder::default();
     }
 
@@ -383,9 +402,7 @@ impl Monitor {
     #[inline(never)]
     fn end_frame(&mut self, time_us: i64, changes: &mut Changes) {
         let mut frame = self.frames.take(time_us, self.learned.zero_kpa, self.state.state(), &mut self.channels);
-        if !frame.air_c.is_nan() {
-            self.temperature_k = 273.15 + frame.air_c;
-        }
+        self.believe_temperature(273.15 + frame.air_c);
         self.is_main_filling = frame.pump.unwrap_or(frame.pressure_kpa > 3.0 * self.learned.zero_uncertainty_kpa);
         let [float, pressure, ..] = &self.channels.all;
         let is_shaken = float.health.is_noisy() && pressure.health.is_noisy();
@@ -397,15 +414,17 @@ impl Monitor {
             }
         }
         self.sensor_alarms(&frame, changes);
-        let [float, pressure, ..] = &self.channels.all;
-        for (watched, value) in [(float, &mut frame.float_pct), (pressure, &mut frame.pressure_kpa)] {
-            if watched.health.is_failed() {
-                *value = f32::NAN;
-            }
-        }
-        // A reading that drifts still shows releases; one that is none does not.
-        self.is_valve_read = !float.health.is_unread() && !pressure.health.is_unread();
-        self.learn_zero(&frame);
+        let [float, pressure, odour, ..] = &self.channels.all;
+        let (float, pressure) = (&float.health, &pressure.health);
+        let failed = [float.is_failed(), pressure.is_failed()];
+        // A reading that drifts still shows releases, and must be followed to see that it is mended; one that is none
+        // does not.
+        let unread = [float.is_unread(), pressure.is_unread(), odour.health.is_unread()];
+        let values = [&mut frame.float_pct, &mut frame.pressure_kpa, &mut frame.odour_ppm];
+        forget(values, unread);
+        self.is_valve_read = unread.iter().take(2).all(|is_unread| !is_unread);
+        self.follow_pressure(&frame);
+        forget([&mut frame.float_pct, &mut frame.pressure_kpa], failed);
         self.large_orifice(&frame);
         if self.since_slow_s >= SLOW_S {
             self.find_noise(&frame);
@@ -413,14 +432,32 @@ impl Monitor {
         self.valve_alarms(&frame, changes);
     }
 
+    fn believe_temperature(&mut self, air_k: f32) {
+        let [.., air, _, _] = &self.channels.all;
+        if air.health.is_failed() {
+            self.temperature_k = self.site.air_temperature_k;
+        } else if AIR_K.contains(&air_k) {
+            self.temperature_k = air_k;
+        }
+    }
+
     fn is_odour_trusted(&self) -> bool {
         let [_, _, odour, ..] = &self.channels.all;
         !odour.health.is_failed()
     }
 
-    fn learn_zero(&mut self, frame: &Frame) {
+    /// Zero and usual pressures, also of a reading that drifts.
+    fn follow_pressure(&mut self, frame: &Frame) {
         if self.zero.frame(frame, &mut self.learned) {
             self.vacuum_kpa = self.vacuum_limit_kpa();
+        }
+        if frame.state != ValveState::Sealed {
+            return;
+        }
+        let since_step_s = self.steps.since_step_s;
+        main_level::learn_usual(frame, since_step_s, &mut self.learned, &self.site);
+        if self.since_slow_s >= SLOW_S {
+            self.main_level.watch(frame, self.since_slow_s, since_step_s, &mut self.learned, &self.site);
         }
     }
 
@@ -554,5 +591,13 @@ impl Monitor {
                 )));
             },
         );
+    }
+}
+
+fn forget<const N: usize>(values: [&mut f32; N], which: [bool; N]) {
+    for (value, is_forgotten) in values.into_iter().zip(which) {
+        if is_forgotten {
+            *value = f32::NAN;
+        }
     }
 }

@@ -29,7 +29,7 @@ const LEAST_STOPPED_MIN: f32 = 20.0;
 /// Calm time before the distance from the line is known, min.
 const LEAST_CALM_MIN: f32 = 10.0;
 /// A walk by so many times the accuracy is no longer taken for the main's.
-const BEYOND_THE_MAIN: f32 = 6.0;
+const BEYOND_THE_MAIN: f32 = 4.5;
 /// Share of a walk that the distance from the line, or the float's answer, must show.
 const LINE_AGREES: f32 = 0.5;
 const ANSWER_AGREES: f32 = 0.5;
@@ -53,12 +53,12 @@ pub(crate) fn judge(
     let float_pct = site.accuracy(Channel::FloatPosition);
     let beyond_pct = (frame.float_pct - 100.0).max(-frame.float_pct);
     let [standing, _] = float.from_physics;
-    let walked = walk_of_float(learned, float_pct, standing >= 1.0, settings);
+    let walked = walk_of_float(learned, float_pct, standing >= 1.0, settings).max(evidence.walked());
     let drift = (beyond_pct / (BEYOND_ACCURACIES * float_pct)).max(walked);
     float.from_physics = [lasting(float, 0, drift, since_s), 0.0];
     let drift = walk_of_pressure(learned, site, settings);
     pressure.from_physics = [lasting(pressure, 0, drift, since_s), 0.0];
-    let below = -frame.odour_ppm / (0.6 * site.accuracy(Channel::Odour));
+    let below = (-frame.odour_ppm / (0.6 * site.accuracy(Channel::Odour))).max(evidence.sunk_odour());
     odour.from_physics =
         [lasting(odour, 0, below, since_s), if site.is_sewage { silence(learned, evidence, settings) } else { 0.0 }];
 }
@@ -103,29 +103,37 @@ pub(crate) fn pressure_doubt(learned: &Learned, site: &SiteData) -> f32 {
     // The pump rests most of the time: that pressure is known first.
     let stopped = &learned.stopped_kpa;
     let walked_kpa = if stopped.weight >= LEAST_STOPPED_MIN { stopped.recent - stopped.mean } else { 0.0 };
-    let of_line_kpa = learned.below_line_kpa.recent - learned.below_line_kpa.mean + walked_kpa;
-    let is_of_main =
-        site.is_fitted(Channel::LinePressure) && of_line_kpa * walked_kpa > LINE_AGREES * walked_kpa * walked_kpa;
+    let is_of_main = is_of_main(learned, site, walked_kpa) == Some(true);
     if is_of_main { 0.0 } else { libm::fabsf(walked_kpa) / site.accuracy(Channel::ChamberPressure) }
 }
 
-/// Zero outside the transmitter's tolerance, or both usual pressures walking together while the line, or the float's
-/// answer to steps, says that the main has not changed: to a reading that is too low every step looks larger.
+/// Whether the line's own pressure has walked as the chamber's has; `None` where no line tells.
+fn is_of_main(learned: &Learned, site: &SiteData, walked_kpa: f32) -> Option<bool> {
+    let below = &learned.below_line_kpa;
+    if !site.is_fitted(Channel::LinePressure) || below.weight < LEAST_CALM_MIN {
+        return None;
+    }
+    let of_line_kpa = below.recent - below.mean + walked_kpa;
+    Some(of_line_kpa * walked_kpa > LINE_AGREES * walked_kpa * walked_kpa)
+}
+
+/// Zero outside the transmitter's tolerance, or a usual pressure that walks while the line has not, or the float's answers to
+/// steps say so (to a reading that is too low every step looks larger), or further than a main's own level.
 fn walk_of_pressure(learned: &Learned, site: &SiteData, settings: &EvidenceSettings) -> f32 {
     let accuracy_kpa = site.accuracy(Channel::ChamberPressure);
     let walked_kpa = learned.pressure_walk_kpa();
-    let agrees = if site.is_fitted(Channel::LinePressure) {
-        let apart_kpa = learned.below_line_kpa.mean - learned.below_line_kpa.recent;
-        learned.below_line_kpa.weight >= LEAST_CALM_MIN
-            && apart_kpa * walked_kpa > LINE_AGREES * walked_kpa * walked_kpa
-    } else {
-        let usual_kpa_abs = learned.running_kpa.recent + site.p_atm_kpa;
-        let expected = walked_kpa / usual_kpa_abs.max(1.0);
-        let answered = learned.answer.recent / fouling::usual_answer(learned, settings) - 1.0;
-        learned.answer.weight >= LEAST_CYCLES && answered * expected > ANSWER_AGREES * expected * expected
+    let is_drift = match is_of_main(learned, site, walked_kpa) {
+        Some(is_of_main) => !is_of_main,
+        None => {
+            let usual_kpa_abs = learned.running_kpa.recent + site.p_atm_kpa;
+            let expected = walked_kpa / usual_kpa_abs.max(1.0);
+            let answered = learned.answer.recent / fouling::usual_answer(learned, settings) - 1.0;
+            let agrees =
+                learned.answer.weight >= LEAST_CYCLES && answered * expected > ANSWER_AGREES * expected * expected;
+            agrees || libm::fabsf(walked_kpa) > BEYOND_THE_MAIN * accuracy_kpa
+        }
     };
-    let is_beyond = libm::fabsf(walked_kpa) > BEYOND_THE_MAIN * accuracy_kpa;
-    let walk = if agrees || is_beyond { libm::fabsf(walked_kpa) / (PRESSURE_ACCURACIES * accuracy_kpa) } else { 0.0 };
+    let walk = if is_drift { libm::fabsf(walked_kpa) / (PRESSURE_ACCURACIES * accuracy_kpa) } else { 0.0 };
     (libm::fabsf(learned.zero_kpa) / (1.5 * accuracy_kpa)).max(walk)
 }
 

@@ -43,6 +43,11 @@ impl ZeroTracker {
         self.still_s >= STILL_S
     }
 
+    /// Whether it stood still meanwhile is not known.
+    pub fn after_gap(&mut self) {
+        self.still_s = 0.0;
+    }
+
     /// Takes one frame; true when the zero has been corrected.
     ///
     /// A float that is jammed low under pressure teaches nothing: the pressure is then outside the tolerance.

@@ -28,8 +28,6 @@ const CONTENT_S: f32 = 4.0;
 pub(super) struct Cushion {
     /// Air arriving while sealed, net of leaks, NL/s, from the last sealed stretch.
     pub(super) arrival_nl_s: f32,
-    /// Pump-running time since the last cycle, s.
-    pub(super) pumped_since_cycle_s: f32,
     /// Time since the last cycle, s.
     pub(super) since_cycle_s: f32,
     content_nl: f32,
@@ -54,7 +52,6 @@ impl Default for Cushion {
     fn default() -> Self {
         Cushion {
             arrival_nl_s: 0.0,
-            pumped_since_cycle_s: 0.0,
             since_cycle_s: 0.0,
             content_nl: f32::NAN,
             float_pct: 0.0,
@@ -76,20 +73,12 @@ impl Cushion {
     }
 
     /// A release cycle has ended.
-    pub(super) fn cycle(&mut self, learned: &mut Learned, context: &Context) {
-        let (many, few) = (context.settings.baseline_cycles, context.settings.recent_cycles);
-        if self.pumped_since_cycle_s > 0.0 {
-            learned.interval_s.add(self.pumped_since_cycle_s, many, few);
-        }
-        self.pumped_since_cycle_s = 0.0;
+    pub(super) fn cycle(&mut self) {
         self.since_cycle_s = 0.0;
     }
 
     pub(super) fn frame(&mut self, frame: &Frame, learned: &mut Learned, context: &Context) {
         let is_pumping = frame.is_pumping(context.site);
-        if is_pumping {
-            self.pumped_since_cycle_s += frame.length_s;
-        }
         self.since_cycle_s += frame.length_s;
         self.follow_content(frame, context);
         if let Some([off_pct, for_s]) = self.unmoved.frame(frame, is_pumping, learned, context) {
@@ -101,12 +90,6 @@ impl Cushion {
         let is_sealed = frame.state == ValveState::Sealed;
         self.since_release_s = if is_sealed { self.since_release_s + frame.length_s } else { 0.0 };
         let is_calm = is_sealed && context.since_step_s > AFTER_STEP_S;
-        if is_calm && frame.float_pct < SEATED_PCT {
-            // Weighted in minutes, so that twenty of them make a first usual pressure and five follow it.
-            let usual = if is_pumping { &mut learned.running_kpa } else { &mut learned.stopped_kpa };
-            usual.add_weighted(frame.pressure_kpa, frame.length_s / 60.0, 20.0, 5.0);
-            learned.below_line_kpa.add_weighted(frame.line_kpa - frame.pressure_kpa, frame.length_s / 60.0, 20.0, 5.0);
-        }
         // At its seat the float does not show how much air there is.
         if !is_calm || self.since_release_s < AFTER_RELEASE_S || frame.float_pct >= SEATED_PCT {
             self.end_stretch(learned, context);

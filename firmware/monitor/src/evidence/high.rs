@@ -58,6 +58,11 @@ pub(super) struct Held {
 }
 
 impl HighFloat {
+    /// What has happened meanwhile is not known.
+    pub(super) fn after_gap(&mut self) {
+        (self.sag_s, self.passing_s) = (0.0, 0.0);
+    }
+
     /// A pressure test has ended, or air has left and the float has risen.
     pub(super) fn answer(&mut self, is_silent: bool) {
         self.is_silent = is_silent;
@@ -78,7 +83,7 @@ impl HighFloat {
         context: &Context,
     ) {
         // Beyond its stroke it is the reading that is wrong.
-        let accuracy_pct = context.site.accuracy_pct_span.get(Channel::FloatPosition);
+        let accuracy_pct = context.site.accuracy(Channel::FloatPosition);
         let is_believed = frame.float_pct <= 100.0 + BEYOND_ACCURACIES * accuracy_pct;
         let is_high = frame.float_pct >= context.surely_open_below_pct && is_believed;
         // A seat held open keeps the float at its own.

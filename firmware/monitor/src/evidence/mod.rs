@@ -14,6 +14,7 @@ mod odour;
 mod service;
 mod unmoved;
 mod vacuum;
+mod walked;
 
 use airvalve_sensors::Channel;
 
@@ -32,10 +33,11 @@ use {
     low::LowFloat,
     odour::Odour,
     vacuum::Vacuum,
+    walked::Walked,
 };
 
 /// A float this high may sit on its seat, with the zero of its transmitter off by twice its accuracy, % of stroke.
-const SEATED_PCT: f32 = 96.5;
+pub(crate) const SEATED_PCT: f32 = 96.5;
 /// Tests without an answer in a row that make a jam.
 const NO_ANSWERS: f32 = 3.0;
 
@@ -66,6 +68,7 @@ pub struct EvidenceBuilder {
     vacuum: Vacuum,
     cushion: Cushion,
     odour: Odour,
+    walked: Walked,
 }
 
 /// What the rules need beside the frame.
@@ -96,8 +99,16 @@ impl Context<'_> {
 
 impl EvidenceBuilder {
     /// Forgets what a gap has made meaningless; `pause_s` is its length when it was a pause between two bursts.
-    pub fn after_gap(&mut self, pause_s: f32) {
+    ///
+    /// What is counted over hours goes on over a short gap, and begins anew after a long one.
+    pub fn after_gap(&mut self, pause_s: f32, is_long: bool) {
         self.low.after_pause(pause_s);
+        if is_long {
+            self.low.cycle();
+            self.high.after_gap();
+            self.vacuum = Vacuum::default();
+            self.odour = Odour::default();
+        }
         self.cushion.after_gap();
         self.odour.after_gap();
     }
@@ -150,6 +161,7 @@ impl EvidenceBuilder {
     pub fn cycle(&mut self, cycle: &Cycle, learned: &mut Learned, context: &Context) {
         let (many, few) = (context.settings.baseline_cycles, context.settings.recent_cycles);
         if cycle.is_confirmed && !cycle.displacement_nl.is_nan() && is_of_small(cycle, context.site) {
+            self.walked.cycle(cycle, learned, context);
             if cycle.is_near_step {
                 learned.closes_after_step_pct.add(cycle.end_pct, many, few);
             } else {
@@ -160,10 +172,10 @@ impl EvidenceBuilder {
         learned.area_ratio.add(cycle.area_ratio, many, few);
         let slowness = if cycle.is_near_step { &mut learned.slowness_after_step } else { &mut learned.slowness };
         slowness.add_scattered(cycle.slowness, fouling::SLOWNESS_BASELINE * many, few, fouling::SLOWNESS_ERROR);
-        self.cushion.cycle(learned, context);
+        self.cushion.cycle();
         if cycle.is_confirmed {
             // A second stage may vent below an orifice that is blocked: only a float that is up again has answered.
-            if cycle.end_pct > context.surely_open_below_pct && !cycle.is_near_step {
+            if is_of_small(cycle, context.site) && !cycle.is_near_step {
                 self.low.cycle();
             }
             self.high.answer(false);
@@ -190,6 +202,16 @@ impl EvidenceBuilder {
     /// Odour over the last minute or two, ppm; NaN when there is none.
     pub fn odour_ppm(&self) -> f32 {
         self.odour.ppm
+    }
+
+    /// How far the last releases lie from where they usually begin and end, 1 at the limit.
+    pub fn walked(&self) -> f32 {
+        self.walked.evidence()
+    }
+
+    /// Evidence that the odour cell's zero has drifted below what its loop carries, 1 at the limit.
+    pub fn sunk_odour(&self) -> f32 {
+        self.odour.sunk()
     }
 
     /// Releases in a row without an odour pulse.

@@ -1,6 +1,6 @@
 //! Odour: whether the vent passes gas, and whether the cell still answers releases.
 
-use airvalve_sensors::{Channel, Span};
+use airvalve_sensors::{Channel, LoopCurrent, Span};
 
 use super::Context;
 use crate::{frame::Frame, learned::Learned};
@@ -20,6 +20,14 @@ const NOW_S: f32 = 60.0;
 const KEPT: usize = 5;
 /// Odour that has risen and is below this share of what it was minutes before is aired out, not fed.
 const FALLING_SHARE: f32 = 0.985;
+/// Within this of the lowest that the loop carries a cell shows nothing of what is below, share of span; one that has been
+/// further from it was clear.
+const PINNED_SHARE: f32 = 0.001;
+const CLEAR_SHARE: f32 = 0.005;
+/// So many releases in a row find a cell that was clear at the lowest: its zero has gone below.
+const PINNED_RELEASES: f32 = 3.0;
+/// Releases before its usual reading is known.
+const LEAST_RELEASES: f32 = 5.0;
 /// How long after a release its pulse is waited for, s.
 const PULSE_S: f32 = 90.0;
 
@@ -33,6 +41,8 @@ pub(super) struct Odour {
     pulse: Option<Pulse>,
     /// Releases in a row without a pulse.
     pub(super) silent_releases: f32,
+    /// Releases in a row before which the cell stood at the lowest that its loop carries.
+    pinned_releases: f32,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -44,7 +54,14 @@ struct Pulse {
 
 impl Default for Odour {
     fn default() -> Self {
-        Odour { ppm: f32::NAN, kept_ppm: [f32::NAN; KEPT], since_kept_s: 0.0, pulse: None, silent_releases: 0.0 }
+        Odour {
+            ppm: f32::NAN,
+            kept_ppm: [f32::NAN; KEPT],
+            since_kept_s: 0.0,
+            pulse: None,
+            silent_releases: 0.0,
+            pinned_releases: 0.0,
+        }
     }
 }
 
@@ -55,7 +72,7 @@ impl Odour {
 
     pub(super) fn frame(&mut self, frame: &Frame, learned: &mut Learned, context: &Context) {
         let ppm = frame.odour_ppm;
-        if ppm.is_nan() || !context.is_odour_trusted {
+        if ppm.is_nan() {
             self.ppm = f32::NAN;
             self.pulse = None;
             return;
@@ -104,14 +121,34 @@ impl Odour {
         }
         // A cell whose zero lies below the measuring band shows fewer: how many belongs to what is learned.
         learned.odour_pulse_seen.add(if is_silent { 0.0 } else { 1.0 }, many, few);
-        learned.odour_base_ppm.add(pulse.before_ppm, many, few);
+        if self.is_newly_pinned(pulse.before_ppm, learned, context) {
+            self.pinned_releases += 1.0;
+        } else {
+            self.pinned_releases = 0.0;
+            learned.odour_base_ppm.add(pulse.before_ppm, many, few);
+        }
+    }
+
+    /// The cell stands at the lowest that its loop carries, and was clear of it when its usual reading was learned.
+    fn is_newly_pinned(&self, ppm: f32, learned: &Learned, context: &Context) -> bool {
+        let Some(span) = context.site.spans.get(Channel::Odour) else { return false };
+        let (base, width_ppm) = (&learned.odour_base_ppm, span.width());
+        let lowest_ppm = LoopCurrent::from_milliamperes(LoopCurrent::MEASURING_LOW_MA).as_quantity(span);
+        let was_clear =
+            base.weight >= LEAST_RELEASES && base.mean - 3.0 * base.deviation > lowest_ppm + CLEAR_SHARE * width_ppm;
+        was_clear && ppm < lowest_ppm + PINNED_SHARE * width_ppm
+    }
+
+    /// Evidence that the cell's zero has drifted below what its loop carries, 1 at the limit.
+    pub(super) fn sunk(&self) -> f32 {
+        self.pinned_releases / PINNED_RELEASES
     }
 
     /// Whether the vent is passing gas: `None` where odour cannot tell.
     ///
     /// Held against the odour before releases; before that is known, against the least that counts as odour.
     pub(super) fn is_venting(&self, learned: &Learned, context: &Context) -> Option<bool> {
-        if self.ppm.is_nan() || !context.site.is_sewage {
+        if self.ppm.is_nan() || !context.is_odour_trusted || !context.site.is_sewage {
             return None;
         }
         let base = &learned.odour_base_ppm;

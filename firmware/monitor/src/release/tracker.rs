@@ -6,6 +6,8 @@ use super::{
 };
 use crate::{airflow::normal_litres, learned::Learned, settings::EvidenceSettings, site::SiteData};
 
+/// What there is to pass is not known yet, NL.
+const NO_BUDGET_NL: f32 = -1.0;
 /// Time constant of the content before a release, s.
 const PLATEAU_S: f32 = 3.0;
 /// Time constant of the content during a release, s.
@@ -113,7 +115,7 @@ impl ReleaseTracker {
             is_refuted: false,
             held_nl: 0.0,
             unconfirmed_nl: 0.0,
-            budget_nl: -1.0,
+            budget_nl: NO_BUDGET_NL,
             arrived_nl: 0.0,
             least_pct: 100.0,
             most_pct: 0.0,
@@ -181,6 +183,8 @@ impl ReleaseTracker {
         self.count_unconfirmed(passed_nl);
         self.phase = Phase::Idle;
         self.is_refuted = false;
+        // What was there before says nothing of what is there now.
+        self.budget_nl = NO_BUDGET_NL;
     }
 
     /// Takes the upper bound of what may have left unseen since it was last taken, NL.
@@ -238,7 +242,7 @@ impl ReleaseTracker {
         }
         if input.float_pct > self.arm_below_pct + 1.0 {
             self.phase = Phase::Idle;
-            self.budget_nl = -1.0;
+            self.budget_nl = NO_BUDGET_NL;
             return;
         }
         // A sample that already looks low must not pull the plateau down.
@@ -421,7 +425,7 @@ impl ReleaseTracker {
         }
         let is_blind = self.is_by_position || self.least_pct < BLIND_BELOW_PCT;
         let cycle = self.measure(input, site, Fall { fall_nl, end_pct, duration_s, is_blind, is_confirmed });
-        self.budget_nl = -1.0;
+        self.budget_nl = NO_BUDGET_NL;
         Some(cycle)
     }
 

@@ -99,21 +99,33 @@ impl Rule for PressureDrift {
     }
 }
 
-/// The cell's reading is off by 5 % of span, and for ten minutes in all it lies below what the loop carries.
+/// The cell's reading is off by 5 % of span, and three releases have found it below what the loop carries. One that has stood
+/// there before, with its zero within the tolerance, shows nothing of it.
 #[derive(Default)]
 struct CellDrift {
-    below_s: f64,
+    was_low: bool,
+    releases: u32,
+}
+
+impl CellDrift {
+    fn reading_pct(moment: &Moment<'_>, sheet: &Sheet<'_>) -> f64 {
+        let reading_ppm = moment.now.odour_ppm + sheet.truth.odour_zero_ppm;
+        100.0 * reading_ppm / sheet.valve.odour_high_ppm
+    }
 }
 
 impl Rule for CellDrift {
+    fn see_before(&mut self, moment: &Moment<'_>, sheet: &Sheet<'_>) {
+        self.was_low |= Self::reading_pct(moment, sheet) < LOWEST_PCT_SPAN + 2.0 * CLEAR_PCT_SPAN;
+    }
+
     fn see(&mut self, moment: &Moment<'_>, sheet: &Sheet<'_>, claims: &mut Claims) {
         let off_pct = moment.now.drifted_pct;
-        let reading_ppm = moment.now.odour_ppm + sheet.truth.odour_zero_ppm;
-        let reading_pct = 100.0 * reading_ppm / sheet.valve.odour_high_ppm - off_pct;
-        if off_pct >= ODOUR_DRIFT_PCT && reading_pct < LOWEST_PCT_SPAN {
-            self.below_s += moment.dt;
+        let is_below = Self::reading_pct(moment, sheet) - off_pct < LOWEST_PCT_SPAN;
+        if off_pct >= ODOUR_DRIFT_PCT && is_below {
+            self.releases += u32::from(moment.begins_release);
         }
-        if self.below_s >= ALLOWED_S {
+        if !self.was_low && self.releases >= 3 {
             claims.once(moment, ALLOWED_S);
         }
     }
