@@ -11,7 +11,6 @@
 //! | opening and closing positions | | x | x | | | | x | where lever and float stand as the position is read; grease makes a float stand deeper, but it opens and closes where it did |
 //! | area ratio, open times | x | | | | | | x | the orifice's; a pressure drops out of displacement over flow, and of a position only a difference counts |
 //! | arriving air | x | | | | | | x | the main's, less what the seats leak |
-//! | time from cycle to cycle | x | x | | | | | x | arriving air over the travel between the two positions |
 //! | answer to steps, air space at them | x | x | x | x | | | x | weight of the float; asked by one reading and seen by the other |
 //! | late answer, standing off | x | x | x | | | | x | friction of float and guide, and of what reads the position |
 //! | odour before releases | x | | | | x | | x | the cell's zero and what weeping seats feed |
@@ -115,7 +114,7 @@ impl Learned {
             slowness_after_step,
             arrival_running_nl_s,
             arrival_stopped_nl_s,
-            interval_s,
+            shifted_kpa,
             answer,
             tested_space,
             late_answer,
@@ -137,6 +136,9 @@ impl Learned {
             *zero_kpa = 0.0;
             *zero_uncertainty_kpa = site.zero_uncertainty_kpa();
         }
+        if pressure_sensor || valve {
+            *shifted_kpa = 0.0;
+        }
         let forget = |is_meaningless: bool, baselines: &mut [&mut Baseline]| {
             if is_meaningless {
                 baselines.iter_mut().for_each(|baseline| **baseline = Baseline::default());
@@ -147,7 +149,6 @@ impl Learned {
         forget(float || float_sensor, &mut [opens_pct, closes_pct, closes_after_step_pct]);
         forget(cleaned, &mut [area_ratio, slowness, slowness_after_step]);
         forget(cleaned, &mut [arrival_running_nl_s, arrival_stopped_nl_s]);
-        forget(cleaned || float, &mut [interval_s]);
         forget(cleaned || float || float_sensor || pressure_sensor, &mut [answer, tested_space]);
         forget(cleaned || float || float_sensor, &mut [late_answer, stick_pct]);
         forget(cleaned || odour_cell, &mut [odour_base_ppm]);

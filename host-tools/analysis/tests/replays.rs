@@ -311,7 +311,7 @@ fn a_replay_begins_with_what_was_learned_only_where_something_was() {
         (Kept { conditions: otherwise, ..learned }.record(0), "other evidence settings (digest 00000007, "),
         (LearnedState { evidence_digest: 7, ..learned.record(0) }, "other evidence settings (digest 00000007, "),
         (Kept { learned: no_number, ..learned }.record(0), "a number in it is none"),
-        (older, "of version 1 of"),
+        (older, "of version 2 of"),
         (cut, "break their layout"),
     ] {
         let (begins_from, said) = begin(state);

@@ -1,7 +1,7 @@
 //! What the detector does when it is told of work on the valve.
 
 use super::{Monitor, SLOW_S};
-use crate::{release::ReleaseTracker, service::Service, zero::ZeroTracker};
+use crate::{main_level::MainLevel, release::ReleaseTracker, service::Service, zero::ZeroTracker};
 
 impl Monitor {
     /// Someone has worked on the valve or a sensor: a new baseline begins for what that has changed, the rest stays.
@@ -19,6 +19,7 @@ impl Monitor {
             self.totals.release_unconfirmed.add_nl(self.releases.take_unconfirmed_nl());
             self.releases = ReleaseTracker::new(&self.site, &self.settings.evidence, &self.learned);
             self.zero = ZeroTracker::new(&self.site);
+            self.main_level = MainLevel::default();
             self.vacuum_kpa = self.vacuum_limit_kpa();
         }
         // What is weighed seldom is weighed with the next frame.

@@ -9,11 +9,12 @@ use super::{OPEN_TIMES, RESTS, has_odour, is_zero_learned};
 // From how much on the detector judges. Source: its evidence; a test holds them against it.
 /// Sealed time in each state of the pump for a weeping seat, min.
 const ARRIVAL_MIN: f32 = 90.0;
-/// Sealed time in one state of the pump for its usual pressure, min; for a walk of it in both.
+/// Sealed time in one state of the pump for its usual pressure, min; with the pump stopped, for a walk of it.
 const PRESSURE_MIN: f32 = 5.0;
 const WALK_MIN: f32 = 20.0;
-/// Cycles, or releases, for a walk of the positions and for a dead cell; pulses for that.
-const WALK_CYCLES: f32 = 10.0;
+/// Cycles for a walk of the positions, and releases for a dead cell, with pulses among them.
+const WALK_CYCLES: f32 = 4.0;
+const RELEASES: f32 = 10.0;
 const PULSES: f32 = 3.0;
 /// A zero is unsure by so many of its standard uncertainties.
 const UNSURE: f32 = 3.0;
@@ -40,10 +41,11 @@ pub(super) fn faults(learned: &Learned, site: &SiteData, settings: &EvidenceSett
     let mut all: Vec<FaultJudged> = Fault::VALVE.map(|fault| of_valve(fault, learned, site, settings)).into();
     let drift =
         |channel: Channel, missing| FaultJudged { channel: Some(channel.column()), ..judged(Fault::Drift, missing) };
-    let positions = so_many(learned.opens_pct.weight, WALK_CYCLES, CALM_CYCLES);
+    let cycles = learned.opens_pct.weight.max(learned.closes_after_step_pct.weight);
+    let positions = so_many(cycles, WALK_CYCLES, "release cycles");
     all.push(drift(Channel::FloatPosition, positions));
-    let [running_min, stopped_min] = [learned.running_kpa.weight, learned.stopped_kpa.weight];
-    all.push(drift(Channel::ChamberPressure, of_both(running_min, stopped_min, WALK_MIN)));
+    let pressures = so_many(learned.stopped_kpa.weight, WALK_MIN, "sealed min stopped");
+    all.push(drift(Channel::ChamberPressure, pressures));
     if has_odour(site) {
         let channel = Some(Channel::Odour.column());
         all.push(FaultJudged { channel, ..judged(Fault::DeadCell, dead_cell(learned)) });
@@ -126,7 +128,7 @@ fn sluggish(learned: &Learned, few: f32) -> Option<String> {
 }
 
 fn dead_cell(learned: &Learned) -> Option<String> {
-    let releases = so_many(learned.odour_pulse_seen.weight, WALK_CYCLES, "releases");
+    let releases = so_many(learned.odour_pulse_seen.weight, RELEASES, "releases");
     let pulses = so_many(learned.odour_pulse_ppm.weight, PULSES, "with a rise of the odour");
     let missing: Vec<String> = releases.into_iter().chain(pulses).collect();
     (!missing.is_empty()).then(|| missing.join(", "))

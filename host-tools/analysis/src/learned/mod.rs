@@ -165,7 +165,6 @@ fn quantities(learned: &Learned, site: &SiteData, settings: &EvidenceSettings) -
             None,
         ),
         of("arrival_stopped_nl_s", "the same, pump stopped", "NL/s", &learned.arrival_stopped_nl_s, arrival(), None),
-        of("interval_s", "pump-running time from cycle to cycle", "s", &learned.interval_s, cycles(), None),
         of("running_kpa", "usual chamber pressure, pump running", "kPa", &learned.running_kpa, minutes(), None),
         of("stopped_kpa", "the same, pump stopped", "kPa", &learned.stopped_kpa, minutes(), None),
     ];
@@ -336,7 +335,7 @@ pub(crate) mod tests {
     fn nothing_learned_has_no_value() {
         let bare = Learned::from_data_sheet(&site());
         let result = LearnedResult::new(&bare, &site(), &EvidenceSettings::default());
-        assert_eq!(result.quantities.len(), 20);
+        assert_eq!(result.quantities.len(), 19);
         assert!(result.quantities.iter().all(|quantity| quantity.value.is_none() && quantity.is_outside.is_none()));
     }
 

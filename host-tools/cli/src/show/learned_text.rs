@@ -8,7 +8,7 @@ use super::{data::line, paper::Paper};
 type Part = (&'static str, &'static str, &'static str);
 
 /// The lines: a label, and what stands there.
-const LINES: [(&str, &[Part]); 11] = [
+const LINES: [(&str, &[Part]); 10] = [
     ("pressure zero", &[("zero_kpa", "", " kPa")]),
     ("opens below", &[("opens_pct", "", " %")]),
     ("closes above", &[("closes_pct", "", " %")]),
@@ -16,7 +16,6 @@ const LINES: [(&str, &[Part]); 11] = [
     ("release time", &[("open_time", "", " of a clean one's")]),
     ("step answer", &[("answer", "", "")]),
     ("stands off", &[("stick_pct", "", " %")]),
-    ("each cycle", &[("interval_s", "", " s of pumping")]),
     ("air gathers", &[("arrival_running_nl_s", "", " NL/s running"), ("arrival_stopped_nl_s", "", " stopped")]),
     ("pressure", &[("running_kpa", "", " kPa running"), ("stopped_kpa", "", " kPa stopped")]),
     ("odour", &[("odour_base_ppm", "", " ppm before releases"), ("odour_pulse_ppm", "", " ppm more after")]),
