@@ -72,6 +72,7 @@ fn read(file: &Path) -> Result<BTreeMap<&'static str, u64>, RecordingError> {
                 Record::Totals(_) => ("totals", 1),
                 Record::SensorHealth(_) => ("sensor_health", 1),
                 Record::LearnedState(_) => ("learned_states", 1),
+                Record::ServiceMark(_) => ("service_marks", 1),
                 Record::Header(_) | Record::Samples(_) => continue,
             },
             Item::Lost { .. } | Item::Restarted { .. } | Item::Damaged(_) | Item::Skipped { .. } => ("not_whole", 1),

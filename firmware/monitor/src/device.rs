@@ -9,7 +9,7 @@ mod timing;
 use airvalve_sensors::{CHANNELS, Channel, CodeSample};
 use airvalve_telemetry::{
     AlarmTransition, ArchiveEncoder, ChannelInfo, FORMAT_VERSION, FrameWriter, Header, Pushed, Record, ReleaseCycle,
-    SensorHealth, Totals as TotalsRecord, checksum,
+    SensorHealth, ServiceMark, Totals as TotalsRecord, checksum,
 };
 use heapless::{String, Vec};
 use serde::{Deserialize, Serialize};
@@ -20,6 +20,7 @@ use crate::{
     learned::Learned,
     monitor::{Changes, Event, Monitor},
     release::Cycle,
+    service::Service,
     settings::Settings,
     site::SiteData,
 };
@@ -176,6 +177,23 @@ impl Device {
             self.send_batch(time_us, sink);
         }
         self.send_totals(time_us, sink);
+        self.send_learned(time_us, sink);
+    }
+
+    /// Someone has worked on the valve or a sensor at this time: the detector begins anew what that has changed, and both
+    /// are sent, behind the samples before and with what is left of what was learned, so that a restart begins there.
+    #[cold]
+    pub fn service(&mut self, service: Service, time_us: i64, sink: &mut impl FnMut(&[u8])) {
+        if self.frames.sequence() == 0 {
+            self.begin(time_us, sink);
+        }
+        while !self.batch.is_empty() {
+            self.send_batch(time_us, sink);
+        }
+        self.monitor.service(service);
+        let mark = ServiceMark { time_us, work: service.id(), channel: service.channel_id() };
+        self.send(Record::ServiceMark(mark), sink);
+        self.learned_due.sent(time_us);
         self.send_learned(time_us, sink);
     }
 

@@ -1,5 +1,7 @@
 //! The detector of one valve: one sample in, what has changed out.
 
+mod service;
+
 use airvalve_sensors::{Channel, CodeSample, Contacts, QuantitySample};
 use heapless::Vec;
 

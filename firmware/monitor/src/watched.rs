@@ -78,6 +78,15 @@ impl WatchedChannels {
         (means, pressure_samples)
     }
 
+    /// The sensors of these channels are new ones: nothing is known of how they behave.
+    pub(crate) fn renew(&mut self, is_new: impl Fn(Channel) -> bool, site: &SiteData) {
+        for (watched, channel) in self.all.iter_mut().zip(Channel::ALL) {
+            if let (true, Some(span)) = (is_new(channel), site.spans.get(channel)) {
+                watched.health = ChannelHealth::new(channel, span);
+            }
+        }
+    }
+
     /// Forgets what a gap has made meaningless.
     pub(crate) fn after_gap(&mut self) {
         self.begin_frame();

@@ -4,11 +4,11 @@
 mod common;
 
 use airvalve_monitor::{
-    Learned, Settings, SiteData,
+    Learned, Service, Settings, SiteData,
     device::{ARCHIVE_BATCH_S, Conditions, Device, DeviceConfig, Kept, LIVE_BATCH_S, digest, header},
 };
 use airvalve_sensors::{CHANNELS, Channel, CodeSample, FrontEnd, Span};
-use airvalve_telemetry::{Columns, Event, Header, Record, Totals, frames};
+use airvalve_telemetry::{Columns, Event, Header, Record, Totals, frames, kind};
 use common::{Plant, site};
 
 fn config(site: SiteData) -> DeviceConfig {
@@ -186,4 +186,54 @@ fn digests_are_of_the_largest_values_too() {
     let other = SiteData { front_end: FrontEnd { full_scale_v: 2.048, ..largest.front_end }, ..largest };
     assert!(digest(&largest) != 0 && digest(&Settings::default()) != 0);
     assert_ne!(digest(&largest), digest(&other), "the last field counts");
+}
+
+/// What a device sends while it takes these samples.
+fn played(device: &mut Device, samples: &[CodeSample]) -> Vec<(usize, Vec<u8>)> {
+    let mut sent = Vec::new();
+    samples.iter().for_each(|sample| device.sample(sample, &mut |frame| sent.push((0, frame.to_vec()))));
+    sent
+}
+
+#[test]
+fn work_on_the_valve_is_sent_behind_the_samples_before_it_and_survives_a_restart() {
+    let config = config(SiteData { sample_period_s: 0.5, ..site() });
+    let samples = samples(2.0, 20_000);
+    let (before, after) = samples.split_at(10_000);
+    let mut device = Device::new(&config);
+    let mut sent = played(&mut device, before);
+    let told_us = before.last().unwrap().time_us + 1;
+    assert!(device.monitor().learned().slowness.weight > 0.0 && device.monitor().learned().opens_pct.weight > 0.0);
+    device.service(Service::Cleaned, told_us, &mut |frame| sent.push((0, frame.to_vec())));
+    let kept_pct = device.monitor().learned().opens_pct;
+    sent.extend(played(&mut device, after));
+
+    let (mut last_us, mut mark_seen, mut learned) = (0, false, None);
+    for_each(&sent, |_, record| match record {
+        Record::Samples(batch) => {
+            let times_us = times_us(&batch);
+            assert!(if mark_seen { times_us[0] > told_us } else { *times_us.last().unwrap() < told_us });
+            last_us = *times_us.last().unwrap();
+        }
+        Record::ServiceMark(mark) => {
+            assert_eq!((mark.time_us, mark.work, mark.channel), (told_us, Service::Cleaned.id(), 255));
+            assert_eq!(last_us, before.last().unwrap().time_us);
+            mark_seen = true;
+        }
+        Record::LearnedState(state) if mark_seen && learned.is_none() => learned = Some(state.bytes),
+        _ => {}
+    });
+    let restarted = Device::new(&DeviceConfig { learned: learned.expect("learned state behind the mark"), ..config });
+    let learned = restarted.monitor().learned();
+    assert_eq!((learned.slowness.weight, learned.opens_pct), (0.0, kept_pct));
+}
+
+#[test]
+fn work_before_the_first_sample_is_sent_behind_a_header() {
+    let config = config(site());
+    let mut sent = Vec::new();
+    Device::new(&config).service(Service::ValveReplaced, 0, &mut |frame| sent.push((0, frame.to_vec())));
+    let mut kinds = Vec::new();
+    for_each(&sent, |_, record| kinds.push(record.kind()));
+    assert_eq!(kinds, [kind::HEADER, kind::LEARNED_STATE, kind::SERVICE_MARK, kind::LEARNED_STATE]);
 }

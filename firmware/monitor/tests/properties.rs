@@ -4,7 +4,7 @@
 mod common;
 
 use airvalve_monitor::{
-    Event, Learned, Monitor, Settings, Totals, ValveState,
+    Event, Learned, Monitor, Service, Settings, Totals, ValveState,
     device::{ARCHIVE_BATCH_S, Conditions, Device, DeviceConfig, Kept, digest},
 };
 use airvalve_sensors::{Channels, CodeSample, Contacts, QuantitySample};
@@ -204,13 +204,19 @@ proptest! {
     /// what is told.
     #[test]
     fn any_samples_are_survived(samples in any_samples()) {
-        follow(samples, Told::default())?;
+        follow(samples, &[], Told::default())?;
+    }
+
+    /// Whatever work is told of and whenever: the same holds, and no air is lost.
+    #[test]
+    fn work_at_any_time_is_survived(samples in any_samples(), works in any_works()) {
+        follow(samples, &works, Told::default())?;
     }
 
     /// A release cycle ends after it began and before it is told; they end one after the other.
     #[test]
     fn cycles_end_after_they_began_and_before_they_are_told(samples in any_samples()) {
-        follow(samples, Told { times_cycles: true, ..Told::default() })?;
+        follow(samples, &[], Told { times_cycles: true, ..Told::default() })?;
     }
 }
 
@@ -228,10 +234,18 @@ fn any_samples() -> impl Strategy<Value = Vec<AnySample>> {
     })
 }
 
-fn follow(samples: Vec<AnySample>, mut told: Told) -> Result<(), TestCaseError> {
+/// Work on the valve, each with the number of the sample before which it is told.
+fn any_works() -> impl Strategy<Value = Vec<(usize, Service)>> {
+    let work = (0_usize..400, 1_u8..5, 0_u8..7);
+    let named = |(place, work, channel)| (place, Service::from_ids(work, channel).unwrap());
+    prop::collection::vec(work.prop_map(named), 1..12)
+}
+
+fn follow(samples: Vec<AnySample>, works: &[(usize, Service)], mut told: Told) -> Result<(), TestCaseError> {
     let mut monitor = Monitor::new(&site(), &Settings::default());
     let mut time_us = 0;
-    for (step_us, codes, contacts) in samples {
+    for (place, (step_us, codes, contacts)) in samples.into_iter().enumerate() {
+        works.iter().filter(|(before, _)| *before == place).for_each(|(_, service)| monitor.service(*service));
         time_us += step_us;
         let sample = CodeSample { time_us, codes: Channels(codes), contacts: Contacts(contacts) };
         for event in &monitor.step_codes(&sample) {

@@ -91,6 +91,7 @@ impl FrameWriter {
             Record::Totals(body) => sink.finish_with(body),
             Record::SensorHealth(body) => sink.finish_with(body),
             Record::LearnedState(body) => sink.finish_with(body),
+            Record::ServiceMark(body) => sink.finish_with(body),
         }?;
         self.sequence = self.sequence.wrapping_add(1);
         Ok(used)

@@ -43,7 +43,8 @@ pub use encode::{ArchiveEncoder, BatchEncoder, LiveEncoder, Pushed};
 pub use frame::{FrameWriter, MAX_FRAME_LEN, TAG_LEN, WriteError, checksum, max_frame_len};
 pub use reader::{Counts, Damage, Damaged, Event, Frame, FrameReader, Frames, frames};
 pub use record::{
-    AlarmTransition, ChannelInfo, DecodeError, Header, LearnedState, Record, ReleaseCycle, SensorHealth, Totals, kind,
+    AlarmTransition, ChannelInfo, DecodeError, Header, LearnedState, Record, ReleaseCycle, SensorHealth, ServiceMark,
+    Totals, kind,
 };
 
 /// Version of the format that this crate writes.

@@ -240,7 +240,7 @@ impl<const N: usize> FrameReader<N> {
         self.held = None;
         self.expected = Some(layout.seq.wrapping_add(1));
         self.counts.frames = self.counts.frames.wrapping_add(1);
-        if !(crate::kind::HEADER..=crate::kind::LEARNED_STATE).contains(&layout.kind) {
+        if !crate::kind::KNOWN.contains(&layout.kind) {
             self.counts.unknown = self.counts.unknown.wrapping_add(1);
         }
         Found::Frame(layout)

@@ -21,6 +21,11 @@ pub mod kind {
     pub const SENSOR_HEALTH: u8 = 6;
     /// [`LearnedState`](crate::LearnedState).
     pub const LEARNED_STATE: u8 = 7;
+    /// [`ServiceMark`](crate::ServiceMark).
+    pub const SERVICE_MARK: u8 = 8;
+
+    /// The kinds that are known here.
+    pub const KNOWN: core::ops::RangeInclusive<u8> = HEADER..=SERVICE_MARK;
 }
 
 /// Span of one analogue channel.
@@ -167,6 +172,17 @@ pub struct LearnedState {
     pub bytes: Vec<u8, 1024>,
 }
 
+/// Someone has worked on the valve or a sensor: what was learned of the part holds no longer.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct ServiceMark {
+    /// Unix time, microseconds.
+    pub time_us: i64,
+    /// Number of the work, as the monitor numbers it; 0: not known.
+    pub work: u8,
+    /// Channel id of the sensor that was replaced, 255 when the work is none on a sensor.
+    pub channel: u8,
+}
+
 /// One record; [`kind`] numbers the variants.
 // The device has no heap to box the big variants on, and makes one record at a time.
 #[allow(clippy::large_enum_variant)]
@@ -186,6 +202,8 @@ pub enum Record<'a> {
     SensorHealth(SensorHealth),
     /// Learned state.
     LearnedState(LearnedState),
+    /// Someone has worked on the valve or a sensor.
+    ServiceMark(ServiceMark),
 }
 
 /// Why a frame's payload is no record.
@@ -200,7 +218,7 @@ pub enum DecodeError {
 impl core::fmt::Display for DecodeError {
     fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
         match self {
-            DecodeError::UnknownKind(kind) => write!(f, "record: kind {kind} (known: 1 to 7); skip the frame"),
+            DecodeError::UnknownKind(kind) => write!(f, "record: kind {kind} (known: 1 to 8); skip the frame"),
             DecodeError::Malformed(kind) => {
                 write!(f, "record: payload of kind {kind} breaks its layout; skip the frame")
             }
@@ -221,6 +239,7 @@ impl<'a> Record<'a> {
             Record::Totals(_) => kind::TOTALS,
             Record::SensorHealth(_) => kind::SENSOR_HEALTH,
             Record::LearnedState(_) => kind::LEARNED_STATE,
+            Record::ServiceMark(_) => kind::SERVICE_MARK,
         }
     }
 
@@ -237,6 +256,7 @@ impl<'a> Record<'a> {
             kind::TOTALS => payload::read(payload).map(Record::Totals),
             kind::SENSOR_HEALTH => payload::read(payload).map(Record::SensorHealth),
             kind::LEARNED_STATE => payload::read(payload).map(Record::LearnedState),
+            kind::SERVICE_MARK => payload::read(payload).map(Record::ServiceMark),
             unknown => return Err(DecodeError::UnknownKind(unknown)),
         };
         record.ok_or(DecodeError::Malformed(kind))

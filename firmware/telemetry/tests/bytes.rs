@@ -5,8 +5,8 @@
 
 use airvalve_telemetry::{
     AlarmTransition, ChannelInfo, Columns, Counts, Event, FORMAT_VERSION, FrameReader, FrameWriter, Header,
-    LearnedState, LiveEncoder, MAX_CHANNELS, MISSING_CODE, Record, ReleaseCycle, SampleBatch, SensorHealth, Totals,
-    frames, kind,
+    LearnedState, LiveEncoder, MAX_CHANNELS, MISSING_CODE, Record, ReleaseCycle, SampleBatch, SensorHealth,
+    ServiceMark, Totals, frames, kind,
 };
 
 const FORMAT: &str = include_str!("../FORMAT.md");
@@ -154,6 +154,11 @@ fn learned_state_is_kind_7() {
 }
 
 #[test]
+fn service_mark_is_kind_8() {
+    check("service-mark", 8, &Record::ServiceMark(ServiceMark { time_us: TIME_US, work: 3, channel: 1 }));
+}
+
+#[test]
 fn a_frame_is_kind_flags_sequence_payload_and_checksum() {
     let mut out = [0; 64];
     let record = Record::SensorHealth(sensor_health());
@@ -179,7 +184,7 @@ fn unknown_flag_bits_are_ignored() {
 }
 
 /// Every kind of record with its documented payload.
-fn documented_records() -> [(u8, Vec<u8>); 7] {
+fn documented_records() -> [(u8, Vec<u8>); 8] {
     [
         (1, documented("header")),
         (2, documented("samples")),
@@ -188,6 +193,7 @@ fn documented_records() -> [(u8, Vec<u8>); 7] {
         (5, documented("totals")),
         (6, documented("sensor-health")),
         (7, documented("learned-state")),
+        (8, documented("service-mark")),
     ]
 }
 

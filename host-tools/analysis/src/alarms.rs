@@ -1,10 +1,13 @@
 //! From changes of alarms to a list of alarms that people can read.
 
-use airvalve_monitor::{AlarmChange, AlarmKind, Fault, alarm::AlarmState, decision::evidence_names};
+use airvalve_monitor::{
+    AlarmChange, AlarmKind, Fault, Settings, SiteData, alarm::AlarmState, decision::evidence_names,
+};
 use airvalve_sensors::Channel;
 use airvalve_telemetry::AlarmTransition;
 
 use crate::{
+    disproved_by::disproved_by,
     first_check::first_check,
     result::{Alarm, RecordedAlarm, rounded},
     time::Time,
@@ -73,7 +76,7 @@ impl AlarmList {
     }
 
     /// The list for results.
-    pub(crate) fn finish(&self) -> Vec<Alarm> {
+    pub(crate) fn finish(&self, site: &SiteData, settings: &Settings) -> Vec<Alarm> {
         self.raised
             .iter()
             .map(|Raised { change, cleared_us }| Alarm {
@@ -84,6 +87,7 @@ impl AlarmList {
                 cleared_at: cleared_us.map(Time),
                 evidence: evidence(change),
                 first_check: first_check(change.fault),
+                disproved_by: disproved_by(change, site, settings),
                 confidence: confidence(change.confidence),
                 also_possible: faults_in(change.also_possible),
             })
@@ -216,6 +220,7 @@ fn sensor_evidence(change: &AlarmChange) -> String {
 
 #[cfg(test)]
 mod tests {
+    #![allow(clippy::unwrap_used)]
     use super::*;
 
     fn change(fault: Fault, channel: Option<Channel>, time_us: i64, is_active: bool) -> AlarmChange {
@@ -231,13 +236,18 @@ mod tests {
         }
     }
 
+    fn finish(list: &AlarmList) -> Vec<Alarm> {
+        let site = airvalve_site::Site::parse(&airvalve_site::template(), "a.toml").unwrap();
+        list.finish(&site.detector(|_| true), &Settings::default())
+    }
+
     #[test]
     fn an_alarm_that_stands_over_a_gap_is_listed_once() {
         let mut list = AlarmList::default();
         for (time_us, is_active) in [(10, true), (20, true), (30, false), (40, true)] {
             list.take(&change(Fault::JammedLow, None, time_us, is_active));
         }
-        let alarms = list.finish();
+        let alarms = finish(&list);
         let times: Vec<_> = alarms.iter().map(|alarm| (alarm.raised_at.0, alarm.cleared_at.map(|at| at.0))).collect();
         assert_eq!(times, [(10, Some(30)), (40, None)]);
     }
@@ -279,7 +289,7 @@ mod tests {
                 assert!(!sentence.contains("NaN") && !sentence.contains("inf"), "{sentence}");
                 let mut list = AlarmList::default();
                 list.take(&silent);
-                let alarms = list.finish();
+                let alarms = finish(&list);
                 assert!(alarms.iter().all(|alarm| alarm.confidence == 0.0), "{alarms:?}");
             }
         }
@@ -302,7 +312,7 @@ mod tests {
         let mut list = AlarmList::default();
         list.take(&change(Fault::WireBreak, Some(Channel::Odour), 5, true));
         assert!(list.is_faulty(Channel::Odour) && !list.is_faulty(Channel::FloatPosition));
-        let alarms = list.finish();
+        let alarms = finish(&list);
         assert!(alarms.iter().all(|alarm| !alarm.is_of_valve() && alarm.channel == Some("odour_ppm")));
         list.take(&change(Fault::Short, Some(Channel::Odour), 6, false));
         assert!(!list.is_faulty(Channel::Odour));

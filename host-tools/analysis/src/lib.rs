@@ -11,10 +11,12 @@ mod alarms;
 mod begin;
 mod bounds;
 mod clock;
+mod disproved_by;
 mod estimate;
 pub mod findings;
 mod first_check;
 mod gap_list;
+mod learned;
 mod quality;
 mod readings;
 mod repeats;
@@ -22,6 +24,7 @@ mod replay;
 mod result;
 mod run;
 pub mod safety;
+mod services;
 mod sight;
 mod source;
 mod strip;
@@ -29,11 +32,13 @@ mod sums;
 mod time;
 
 pub use findings::{Finding, FindingKind, Judged};
+pub use learned::{DataSheet, FaultJudged, LearnedQuantity, LearnedResult};
 pub use quality::csv_warnings;
 pub use replay::{ReplayError, ReplayOptions, replay};
 pub use result::{
     Air, AirHour, Alarm, Basis, CycleResult, GapResult, OrificeAir, Quality, RecordedAlarm, RecordingSpan, Replay,
     Samples, StateHours,
 };
+pub use services::{ServiceAt, ServiceError, ServiceResult};
 pub use strip::{Bucket, Strip};
 pub use time::Time;

@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use airvalve_monitor::{Settings, SiteData, device::digest};
+use airvalve_monitor::{Service, Settings, SiteData, device::digest};
 use airvalve_recording::{
     FileKind, InputError, Item, Losses, Recording, RecordingError, Widened,
     csv::{CsvError, CsvOptions, CsvReader},
@@ -16,6 +16,7 @@ use crate::{
     quality::Notes,
     result::Replay,
     run::Run,
+    services::ServiceAt,
     source::{self, Empty, Source},
     time::Time,
 };
@@ -52,6 +53,12 @@ pub enum ReplayError {
     AnotherValve { file: PathBuf, device: String, valve: String },
     #[error("{}: no sample that can be used: {why}", .file.display())]
     NoSamples { file: PathBuf, why: String },
+    #[error("work at {at} lies before the data begin ({from}); name a time within them")]
+    ServiceBefore { at: Time, from: Time },
+    #[error("work at {at} lies behind the end of the data ({to}); name a time within them")]
+    ServiceBehind { at: Time, to: Time },
+    #[error("no sensor for {} in the data, so none was replaced; name another column", .channel.column())]
+    ServiceNotFitted { channel: Channel },
     #[error("no file to replay; name a recording or a CSV file")]
     NoFiles,
 }
@@ -67,12 +74,15 @@ pub struct ReplayOptions {
     pub limits: FindingLimits,
     /// How to read CSV files.
     pub csv: CsvOptions,
+    /// Work on the valve that no recording tells of.
+    pub services: Vec<ServiceAt>,
 }
 
 /// Replays the files of one valve; `progress` hears the number of samples so far, now and then.
 ///
 /// # Errors
-/// [`ReplayError`] when a file cannot be read, has no samples, overlaps another or is another device's or valve's.
+/// [`ReplayError`] when a file cannot be read, has no samples, overlaps another or is another device's or valve's, or when
+/// work was named that these data cannot show.
 pub fn replay(
     files: &[PathBuf],
     site: &Site,
@@ -87,6 +97,7 @@ pub fn replay(
             .map_or(ReplayError::NoFiles, |Empty { file, why }| ReplayError::NoSamples { file, why }));
     };
     let fitted = |channel: Channel| sources.iter().any(|source| source.channels.contains(&channel));
+    check_services(&options.services, Time(first.first_us), fitted)?;
     let mut run = begin_run(site, &sources, first, fitted, options);
     for source in &sources {
         if let Some(header) = &source.header {
@@ -112,7 +123,21 @@ pub fn replay(
             return Err(ReplayError::Repeated { file, first: Time(first_us) });
         }
     }
-    Ok(run.finish())
+    run.finish()
+}
+
+/// Work before the data, or on a sensor that is not there, is a slip.
+fn check_services(services: &[ServiceAt], from: Time, fitted: impl Fn(Channel) -> bool) -> Result<(), ReplayError> {
+    for ServiceAt { at, service } in services {
+        match *service {
+            _ if *at < from => return Err(ReplayError::ServiceBefore { at: *at, from }),
+            Service::SensorReplaced(channel) if !fitted(channel) => {
+                return Err(ReplayError::ServiceNotFitted { channel });
+            }
+            _ => {}
+        }
+    }
+    Ok(())
 }
 
 fn begin_run<'a>(
@@ -266,11 +291,11 @@ fn play_recording(mut recording: Recording, run: &mut Run, progress: &dyn Fn(u64
                 run.codes(block);
                 progress(run.samples().used);
             }
-            Item::Record(record) => {
-                if let Record::AlarmTransition(transition) = *record {
-                    run.recorded_alarm(&transition);
-                }
-            }
+            Item::Record(record) => match *record {
+                Record::AlarmTransition(transition) => run.recorded_alarm(&transition),
+                Record::ServiceMark(mark) => run.service_mark(&mark),
+                _ => {}
+            },
             Item::Restarted { .. } => run.notes.restarts += 1,
             Item::Lost { .. } | Item::Damaged(_) | Item::Skipped { .. } => {}
         }

@@ -7,6 +7,8 @@ use serde::{Serialize, Serializer};
 
 use crate::{
     findings::{Finding, Judged},
+    learned::LearnedResult,
+    services::ServiceResult,
     strip::Strip,
     time::Time,
 };
@@ -39,6 +41,10 @@ pub struct Replay {
     pub state_hours: StateHours,
     /// Alarms that the device itself recorded.
     pub recorded_alarms: Vec<RecordedAlarm>,
+    /// Work on the valve after which a new baseline began, in order of time.
+    pub services: Vec<ServiceResult>,
+    /// What the detector has learned by the end, and what it can judge by that.
+    pub learned: LearnedResult,
     /// Where the detector began: `recording` (what the device had learned) or `data-sheet`.
     pub begins_from: &'static str,
     /// CRC-32 of the thresholds that were used.
@@ -98,6 +104,8 @@ pub struct Alarm {
     pub evidence: String,
     /// What to check first.
     pub first_check: &'static str,
+    /// What would show that it is wrong.
+    pub disproved_by: String,
     /// How sure, 0 to 1.
     pub confidence: f64,
     /// Other faults that the same picture allows.

@@ -2,7 +2,7 @@
 
 use std::{collections::BTreeMap, path::Path};
 
-use airvalve_monitor::{Changes, Cycle, Event, Learned, Monitor, SiteData, ValveState, device::digest};
+use airvalve_monitor::{Changes, Cycle, Event, Learned, Monitor, Settings, SiteData, ValveState, device::digest};
 use airvalve_recording::{
     Admission, CodeBlock, Losses, QuantityBlock,
     csv::CsvReport,
@@ -10,7 +10,7 @@ use airvalve_recording::{
 };
 use airvalve_sensors::{Channel, Channels, CodeSample, QuantitySample, front_end::Scale};
 use airvalve_site::{FindingLimits, Site};
-use airvalve_telemetry::{AlarmTransition, Cadence, GapFinder, Header, Interruption};
+use airvalve_telemetry::{AlarmTransition, Cadence, GapFinder, Header, Interruption, ServiceMark};
 
 use crate::{
     air::AirAccount,
@@ -19,11 +19,13 @@ use crate::{
     estimate::Inputs,
     findings::{Trackers, View},
     gap_list::GapList,
+    learned::LearnedResult,
     quality::Notes,
     readings::{VIEWED, converted, scales, within, working},
     repeats::Repeats,
-    replay::ReplayOptions,
+    replay::{ReplayError, ReplayOptions},
     result::{CycleResult, Quality, RecordedAlarm, RecordingSpan, Replay, Samples, StateHours, rounded},
+    services::Services,
     sight::{Sight, Sighting, is_slow},
     source::Source,
     strip::Strip,
@@ -34,7 +36,7 @@ use crate::{
 pub(crate) struct Run<'a> {
     site: &'a Site,
     detector: SiteData,
-    settings_digest: u32,
+    settings: Settings,
     limits: FindingLimits,
     begins_from: &'static str,
     monitor: Monitor,
@@ -56,6 +58,7 @@ pub(crate) struct Run<'a> {
     trackers: Trackers,
     air: AirAccount,
     alarms: AlarmList,
+    services: Services,
     recorded: Vec<RecordedAlarm>,
     cycles: Vec<CycleResult>,
     /// When the release that runs now began.
@@ -76,7 +79,7 @@ impl<'a> Run<'a> {
         Run {
             site,
             detector: *detector,
-            settings_digest: digest(&options.settings),
+            settings: options.settings,
             limits: options.limits,
             begins_from: if learned.is_some() { "recording" } else { "data-sheet" },
             monitor: Monitor::with_learned(detector, &options.settings, &start),
@@ -95,6 +98,7 @@ impl<'a> Run<'a> {
             trackers: Trackers::new(&options.limits, detector, &start, period_us),
             air: AirAccount::new(Inputs::new(site, detector), detector),
             alarms: AlarmList::default(),
+            services: Services::new(&options.services),
             recorded: Vec::new(),
             cycles: Vec::new(),
             release_from_us: None,
@@ -228,6 +232,25 @@ impl<'a> Run<'a> {
         self.recorded.extend(alarms::recorded(transition, self.clock.offset_us()));
     }
 
+    /// Work on the valve that the device was told of.
+    pub(crate) fn service_mark(&mut self, mark: &ServiceMark) {
+        if !self.services.take(mark, self.clock.offset_us()) {
+            let ServiceMark { time_us, work, channel } = *mark;
+            self.notes.say(format!(
+                "the device was told at {} of work that is not known here (number {work}, channel {channel}); it is left alone",
+                Time(time_us)
+            ));
+        }
+    }
+
+    #[cold]
+    fn obey_services(&mut self, moment_us: i64) {
+        while let Some(service) = self.services.due(moment_us) {
+            self.monitor.service(service);
+            self.trackers.service(service, &self.monitor);
+        }
+    }
+
     /// The moment of a sample whose time is believed; `None` when it repeats the time before.
     #[inline(always)]
     fn admit(&mut self, time_us: i64) -> Option<i64> {
@@ -239,6 +262,9 @@ impl<'a> Run<'a> {
         }
         if let Some(interruption) = self.gap_finder.step(moment_us) {
             self.interruption(interruption);
+        }
+        if moment_us >= self.services.next_us() {
+            self.obey_services(moment_us);
         }
         self.range_us = Some((self.range_us.map_or(moment_us, |(from_us, _)| from_us), moment_us));
         Some(moment_us)
@@ -364,9 +390,13 @@ impl<'a> Run<'a> {
     }
 
     /// The result.
-    pub(crate) fn finish(mut self) -> Replay {
+    ///
+    /// # Errors
+    /// [`ReplayError::ServiceBehind`] where work was named behind the last sample.
+    pub(crate) fn finish(mut self) -> Result<Replay, ReplayError> {
         self.add_running_cycle();
         let (from_us, to_us) = self.range_us.unwrap_or_default();
+        let services = self.services.finish(Time(to_us))?;
         let clock = &self.clock;
         let (findings_judged, mut findings) = self.trackers.finish(&self.monitor);
         for finding in &mut findings {
@@ -391,12 +421,12 @@ impl<'a> Run<'a> {
         let (quality, first_of_all, warnings) = self.notes.finish(clock.backward_steps() as u64, self.gaps.hours());
         let [without_float_hours, without_pressure_hours] = sight.without_s().map(hours);
         let quality = Quality { without_float_hours, without_pressure_hours, ..quality };
-        Replay {
+        Ok(Replay {
             valve_id: self.site.valve_id.clone(),
             name: self.site.name.clone(),
             recording: RecordingSpan { from: Time(from_us), to: Time(to_us), gaps: self.gaps.listed },
             samples: Samples { rejected: self.samples.read - self.samples.used, ..self.samples },
-            alarms: self.alarms.finish(),
+            alarms: self.alarms.finish(&self.detector, &self.settings),
             findings,
             findings_judged,
             finding_limits: finding_limits(&self.limits),
@@ -404,13 +434,15 @@ impl<'a> Run<'a> {
             cycles: self.cycles,
             state_hours,
             recorded_alarms: self.recorded,
+            services,
+            learned: LearnedResult::new(self.monitor.learned(), &self.detector, &self.settings.evidence),
             begins_from: self.begins_from,
-            settings_digest: format!("{:08x}", self.settings_digest),
+            settings_digest: format!("{:08x}", digest(&self.settings)),
             quality,
             warnings: first_of_all.iter().cloned().chain(warnings).collect(),
             first_of_all,
             strip: self.strip,
-        }
+        })
     }
 }
 

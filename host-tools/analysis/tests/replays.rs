@@ -110,6 +110,7 @@ fn an_alarm_has_the_fields_that_scripts_rely_on() {
         "cleared_at",
         "evidence",
         "first_check",
+        "disproved_by",
         "confidence",
         "also_possible",
     ];
@@ -360,7 +361,7 @@ fn a_replay_begins_with_what_was_learned_only_where_something_was() {
         (Kept { conditions: otherwise, ..learned }.record(0), "other evidence settings (digest 00000007, "),
         (LearnedState { evidence_digest: 7, ..learned.record(0) }, "other evidence settings (digest 00000007, "),
         (Kept { learned: no_number, ..learned }.record(0), "a number in it is none"),
-        (older, "of version 1 of"),
+        (older, "of version 2 of"),
         (cut, "break their layout"),
     ] {
         let (begins_from, said) = begin(state);

@@ -348,6 +348,7 @@ fn record_name(record: &Record<'_>) -> &'static str {
         Record::Totals(_) => "totals",
         Record::SensorHealth(_) => "sensor_health",
         Record::LearnedState(_) => "learned_state",
+        Record::ServiceMark(_) => "service_marks",
     }
 }
 

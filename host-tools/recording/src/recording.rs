@@ -299,6 +299,7 @@ impl Contents {
             Record::Totals(body) => Step::record(Record::Totals(body)),
             Record::SensorHealth(body) => Step::record(Record::SensorHealth(body)),
             Record::LearnedState(body) => Step::record(Record::LearnedState(body)),
+            Record::ServiceMark(body) => Step::record(Record::ServiceMark(body)),
         })
     }
 

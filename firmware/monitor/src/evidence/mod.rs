@@ -11,6 +11,7 @@ pub(crate) mod fouling;
 mod high;
 mod low;
 mod odour;
+mod service;
 mod unmoved;
 mod vacuum;
 mod walked;

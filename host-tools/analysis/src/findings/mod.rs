@@ -8,7 +8,7 @@ mod spells;
 mod trapped_air;
 mod vacuum;
 
-use airvalve_monitor::{Learned, Monitor, SiteData};
+use airvalve_monitor::{Learned, Monitor, Service, SiteData};
 use airvalve_site::FindingLimits;
 use serde::Serialize;
 
@@ -249,6 +249,14 @@ impl Trackers {
         self.vacuum.gap();
         self.high_odour.gap();
         self.trapped_air.gap();
+    }
+
+    /// Someone has worked on the valve or a sensor.
+    pub(crate) fn service(&mut self, service: Service, monitor: &Monitor) {
+        self.end_frame(monitor);
+        if service.is_of_pressure_sensor() {
+            self.vacuum.begin_anew();
+        }
     }
 
     /// The kinds that could be judged, and all findings, by moments; the caller turns them into the device's times.

@@ -95,6 +95,13 @@ impl Vacuum {
         }
     }
 
+    /// The transmitter is another one: what was kept back is judged as it is, and the new zero is waited for.
+    pub(super) fn begin_anew(&mut self) {
+        self.judge_kept();
+        self.is_zero_learned = false;
+        self.is_low = false;
+    }
+
     fn keep(&mut self, frame: &Frame) {
         let mean = &frame.mean;
         let is_low = mean.pressure_kpa + mean.zero_kpa <= self.surely_above_kpa;

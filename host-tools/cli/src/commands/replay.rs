@@ -5,7 +5,7 @@ use std::{
     path::{Path, PathBuf},
 };
 
-use airvalve_analysis::{ReplayOptions, replay};
+use airvalve_analysis::{ReplayOptions, ServiceAt, replay};
 use airvalve_site::{Main, MainValve, Site, read_settings};
 use clap::Args;
 use rayon::prelude::*;
@@ -26,9 +26,12 @@ use crate::{
   airvalve replay monday.airvalve tuesday.csv --site valve-a.toml --json
   airvalve replay night.airvalve --site valve-a.toml --fail-on-alarm
   airvalve replay --main tarnholt.toml
+  airvalve replay week.csv --site valve-a.toml --service 2031-03-01T12:00:00Z=cleaned
 
 Files are of one valve and are joined in order of time. The replay begins with what the device had
-learned when the recording began; --cold begins from the data sheet. Alarms are a result, no error.")]
+learned when the recording began; --cold begins from the data sheet. After work on the valve, told
+by the recording or with --service, a new baseline begins for what that has changed. Alarms are a
+result, no error.")]
 pub(crate) struct Replay {
     /// Recordings or CSV files of one valve; `-` is standard input
     #[arg(value_name = "FILE", required_unless_present = "main", conflicts_with = "main", requires = "site")]
@@ -51,6 +54,10 @@ pub(crate) struct Replay {
     /// Exit status 3 when a valve alarm was raised
     #[arg(long)]
     fail_on_alarm: bool,
+    /// Work on the valve that no recording tells of, as 2031-03-01T12:00:00Z=cleaned; may be given
+    /// several times. WHAT is cleaned, float-replaced, valve-replaced or sensor-replaced:COLUMN
+    #[arg(long = "service", value_name = "WHEN=WHAT", conflicts_with = "main")]
+    services: Vec<ServiceAt>,
     #[command(flatten)]
     csv: CsvArguments,
 }
@@ -64,6 +71,7 @@ impl Replay {
             limits: settings.findings,
             is_cold: self.cold,
             csv: self.csv.options()?,
+            services: self.services.clone(),
         };
         let (results, main) = self.results(&options)?;
         let has_alarm = results.iter().flat_map(|result| &result.alarms).any(|alarm| alarm.is_of_valve());

@@ -13,7 +13,8 @@ const LABEL: usize = 14;
 /// Time that could not be judged is told from here on, h: below it are a few missing samples.
 pub(super) const LEAST_TOLD_H: f64 = 1.0 / 60.0;
 
-fn line(paper: &Paper, label: &str, text: &str) -> String {
+/// A labelled line of a section of figures.
+pub(super) fn line(paper: &Paper, label: &str, text: &str) -> String {
     paper.labelled(&format!("  {label:LABEL$}"), text)
 }
 
@@ -59,6 +60,11 @@ pub(crate) fn what_it_did(replay: &Replay, paper: &Paper) -> String {
         let out = litres_of(released, basis.released_l, air.released_resolved);
         let inward = litres_of(admitted, basis.admitted_l, air.admitted_resolved);
         text += &line(paper, "", &format!("= {out} out, {inward} in, as {}", basis.basis));
+    }
+    for service in &replay.services {
+        let of = service.channel.map_or(String::new(), |channel| format!(" of {channel}"));
+        let work = format!("{}{of}; a new baseline begins for what that has changed", service.work);
+        text += &line(paper, "work", &format!("{} UTC: {work}", minute(service.at)));
     }
     let hours = &replay.state_hours;
     let states = [

@@ -4,6 +4,7 @@ mod data;
 mod evaluate_table;
 mod evaluate_text;
 mod headline;
+mod learned_text;
 mod paper;
 mod replay_text;
 mod timeline;

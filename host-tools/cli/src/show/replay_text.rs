@@ -5,6 +5,7 @@ use airvalve_analysis::{Alarm, Finding, FindingKind, Replay, Time, safety};
 use super::{
     data::{self, LEAST_TOLD_H},
     headline::{duration, hours, minute, plural},
+    learned_text,
     paper::{Ink, Paper},
     timeline::timeline,
 };
@@ -82,6 +83,8 @@ fn one_valve(replay: &Replay, paper: &Paper) -> String {
     text += &timeline(replay, paper);
     text += &paper.heading("WHAT THE VALVE DID");
     text += &data::what_it_did(replay, paper);
+    text += &paper.heading("WHAT IT HAS LEARNED (95 %)");
+    text += &learned_text::learned(replay, paper);
     text += &paper.heading("THE DATA");
     text + &data::quality(replay, paper)
 }
@@ -143,6 +146,7 @@ fn alarm_text(alarm: &Alarm, paper: &Paper) -> String {
     text += &paper.labelled("  ", &format!("since {} UTC, {until}", minute(alarm.raised_at)));
     text += &paper.labelled("    seen         ", &alarm.evidence);
     text += &paper.labelled("    check first  ", alarm.first_check);
+    text += &paper.labelled("    disproved by ", &alarm.disproved_by);
     let sure = format!("{:.0} %", 100.0 * alarm.confidence);
     let sure = if alarm.also_possible.is_empty() {
         sure
