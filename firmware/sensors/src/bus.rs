@@ -73,12 +73,12 @@ impl<I2C: I2c> Converter<I2C> {
     /// Reads every fitted input once; an input that does not answer reads [`MISSING_CODE`].
     pub fn read(&mut self, codes: &mut Channels<i16>, delay: &mut impl DelayNs) {
         let [first, second, third, fourth] = self.inputs;
-        self.inputs.into_iter().flatten().for_each(|channel| codes.set(channel, MISSING_CODE));
         // One that cannot be set up takes no more time from the others until the next read.
-        let _answers = self.read_input(first, || input::SingleA0, codes, delay)
-            && self.read_input(second, || input::SingleA1, codes, delay)
-            && self.read_input(third, || input::SingleA2, codes, delay)
-            && self.read_input(fourth, || input::SingleA3, codes, delay);
+        let mut answers = true;
+        self.read_input(first, || input::SingleA0, codes, delay, &mut answers);
+        self.read_input(second, || input::SingleA1, codes, delay, &mut answers);
+        self.read_input(third, || input::SingleA2, codes, delay, &mut answers);
+        self.read_input(fourth, || input::SingleA3, codes, delay, &mut answers);
     }
 
     /// Sets the converter up: one that was off at the start may come back.
@@ -94,20 +94,24 @@ impl<I2C: I2c> Converter<I2C> {
         self.is_configured
     }
 
-    /// Reads one input; false where the converter cannot even be set up.
+    /// Reads one input; `answers` becomes false where the converter cannot even be set up, and then nothing is read.
     fn read_input<C>(
         &mut self,
         channel: Option<Channel>,
         input: impl Fn() -> C,
         codes: &mut Channels<i16>,
         delay: &mut impl DelayNs,
-    ) -> bool
-    where
+        answers: &mut bool,
+    ) where
         C: ChannelId<Ads1x1x<I2C, Ads1115, Resolution16Bit, OneShot>>,
     {
-        let Some(channel) = channel else { return true };
-        let is_ready = self.is_configured || self.configure(delay);
-        match if is_ready { self.convert(input, delay) } else { None } {
+        let Some(channel) = channel else { return };
+        codes.set(channel, MISSING_CODE);
+        if !*answers {
+            return;
+        }
+        *answers = self.is_configured || self.configure(delay);
+        match if *answers { self.convert(input, delay) } else { None } {
             Some(code) => codes.set(channel, code),
             None => {
                 self.failed_reads = self.failed_reads.saturating_add(1);
@@ -115,7 +119,6 @@ impl<I2C: I2c> Converter<I2C> {
                 self.is_configured = false;
             }
         }
-        is_ready
     }
 
     fn convert<C>(&mut self, input: impl Fn() -> C, delay: &mut impl DelayNs) -> Option<i16>

@@ -96,6 +96,13 @@ impl GapFinder {
             return None;
         };
         let step_us = time_us.saturating_sub(from_us);
+        if step_us >= 0 && step_us <= self.longest_us { None } else { self.judge(from_us, time_us) }
+    }
+
+    /// Judges the time between two samples, for a caller that keeps the last one itself and asks only where they lie
+    /// further apart than usual or the wrong way round; a first sample is one after itself.
+    pub fn judge(&mut self, from_us: i64, time_us: i64) -> Option<Interruption> {
+        let step_us = time_us.saturating_sub(from_us);
         if step_us < 0 {
             // The clock was set back, and the burst goes on.
             self.burst_from_us = self.burst_from_us.saturating_add(step_us);

@@ -62,18 +62,22 @@ impl Losses {
     #[inline(always)]
     pub(super) fn step(&mut self, time_us: i64) {
         let step_us = time_us.wrapping_sub(self.last_us);
-        let interruption = self.finder.step(time_us);
-        if step_us > self.usual_us {
-            // A few samples may be missing without a gap.
-            let beyond_us = step_us.wrapping_sub(self.period_us);
-            self.late(interruption.map_or(beyond_us, |found| found.gap.map_or(0, |gap| gap.due_us)));
+        if !(0..=self.usual_us).contains(&step_us) {
+            self.unusual(step_us, time_us);
         }
         self.last_us = time_us;
     }
 
     #[cold]
     #[inline(never)]
-    fn late(&mut self, due_us: i64) {
+    fn unusual(&mut self, step_us: i64, time_us: i64) {
+        let interruption = self.finder.judge(self.last_us, time_us);
+        if step_us < 0 {
+            return;
+        }
+        // A few samples may be missing without a gap.
+        let beyond_us = step_us.wrapping_sub(self.period_us);
+        let due_us = interruption.map_or(beyond_us, |found| found.gap.map_or(0, |gap| gap.due_us));
         let lost = due_us.saturating_add(self.period_us / 2).checked_div(self.period_us).unwrap_or(0);
         self.samples = self.samples.saturating_add(u32::try_from(lost).unwrap_or(u32::MAX));
     }
