@@ -231,6 +231,7 @@ mod tests {
             detail: String::new(),
             threshold: String::new(),
             severe: false,
+            at_least: false,
             resolved: true,
             vented_nl: None,
             seen_in_bursts: false,
