@@ -11,6 +11,7 @@ mod alarms;
 mod begin;
 mod bounds;
 mod clock;
+mod doubts;
 mod estimate;
 pub mod findings;
 mod first_check;

@@ -48,7 +48,7 @@ pub(crate) struct Replay {
     /// Prints one JSON object
     #[arg(long)]
     json: bool,
-    /// Exit status 3 when a valve alarm was raised
+    /// Exit status 3 when a valve alarm was raised, be it one to trust or not (JSON: quality.alarms_trusted)
     #[arg(long)]
     fail_on_alarm: bool,
     #[command(flatten)]
