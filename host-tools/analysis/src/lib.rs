@@ -12,6 +12,7 @@ mod begin;
 mod bounds;
 mod clock;
 mod disproved_by;
+mod doubts;
 mod estimate;
 pub mod findings;
 mod first_check;

@@ -7,7 +7,7 @@ use airvalve_recording::{
     csv::{CsvReport, RowCounts, Tally},
 };
 
-use crate::{clock::Clock, result::Quality, time::Time};
+use crate::{clock::Clock, result::Quality, source::Unset, time::Time};
 
 /// Notes that are taken while files are read.
 #[derive(Clone, Debug, Default)]
@@ -16,6 +16,8 @@ pub(crate) struct Notes {
     pub(crate) lost_frames: u64,
     pub(crate) damaged_places: u64,
     pub(crate) restarts: u64,
+    /// Rows came too seldom for the detector.
+    is_slow: bool,
     /// What comes before everything else.
     first: Vec<String>,
     said: Vec<String>,
@@ -44,6 +46,19 @@ impl Notes {
              that goes out or comes in there (it is bounded by what the orifices pass and the main drains and fills); a \
              fault that takes longer than \
              a burst to show is told late, or not at all"
+        ));
+    }
+
+    /// The first samples were taken before the clock was set.
+    pub(crate) fn unset_clock(&mut self, file: &Path, unset: &Unset) {
+        let samples = if unset.samples == 1 { "sample" } else { "samples" };
+        self.first.push(format!(
+            "{}: begins at {} and goes on, after {} {samples}, at {}: the clock was set only then, and what came before is \
+             left out",
+            file.display(),
+            Time(unset.first_us),
+            unset.samples,
+            Time(unset.until_us)
         ));
     }
 
@@ -100,6 +115,7 @@ impl Notes {
 
     /// Rows come too seldom for the detector.
     pub(crate) fn slow(&mut self, period_us: i64) {
+        self.is_slow = true;
         // Rows that come still more seldom are taken for one a minute.
         let seldom = if period_us >= 60_000_000 { " or more seldom" } else { "" };
         let warning = format!(
@@ -131,6 +147,8 @@ impl Notes {
             gap_hours,
             without_float_hours: 0.0,
             without_pressure_hours: 0.0,
+            is_too_short: false,
+            alarms_trusted: !self.is_slow,
         };
         (quality, self.first, self.said)
     }

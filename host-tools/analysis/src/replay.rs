@@ -12,12 +12,12 @@ use airvalve_site::{FindingLimits, Site};
 use airvalve_telemetry::{Header, Record};
 
 use crate::{
-    begin,
+    begin, doubts,
     quality::Notes,
     result::Replay,
     run::Run,
     services::ServiceAt,
-    source::{self, Empty, Source},
+    source::{self, Empty, Source, without_first},
     time::Time,
 };
 
@@ -108,6 +108,7 @@ pub fn replay(
         run.notes.no_samples(file, why);
     }
     run.notes.files = files.len();
+    let mut left_out = 0;
     let mut before: Option<PathBuf> = None;
     for source in sources {
         if let (Some(before), Some(last_us)) = (before, run.last_device_us())
@@ -118,12 +119,20 @@ pub fn replay(
         }
         before = Some(source.input.file.clone());
         let file = source.input.file.clone();
+        if let Some(unset) = &source.unset {
+            run.notes.unset_clock(&file, unset);
+            left_out += unset.samples as u64;
+        }
         play(source, &mut run, options, progress)?;
         if let Some(first_us) = run.repeated_us() {
             return Err(ReplayError::Repeated { file, first: Time(first_us) });
         }
     }
-    run.finish()
+    let mut result = run.finish()?;
+    result.samples.read += left_out;
+    result.samples.rejected += left_out;
+    doubts::mark(&mut result);
+    Ok(result)
 }
 
 /// Work before the data, or on a sensor that is not there, is a slip.
@@ -261,18 +270,20 @@ fn site_digests(header: &Header, site: &Site) -> [u32; 3] {
 
 fn play(source: Source, run: &mut Run, options: &ReplayOptions, progress: &dyn Fn(u64)) -> Result<(), ReplayError> {
     run.begin_source(&source);
+    let unset = source.unset.map_or(0, |unset| unset.samples);
     match source.input.kind {
         FileKind::Recording => {
             let file = source.input.file.clone();
-            let losses = play_recording(Recording::from_input(source.input)?, run, progress)?;
+            let losses = play_recording(Recording::from_input(source.input)?, unset, run, progress)?;
             run.end_recording(&file, &losses);
             Ok(())
         }
         FileKind::Csv => {
             let file = source.input.file.clone();
+            let mut left = unset;
             let mut csv = CsvReader::from_input(source.input, options.csv.clone())?.for_site(run.site());
             while let Some(block) = csv.next_block()? {
-                run.quantities(block);
+                run.quantities(without_first(block, &mut left));
                 progress(run.samples().used);
             }
             run.end_csv(&file, &csv.report());
@@ -281,14 +292,19 @@ fn play(source: Source, run: &mut Run, options: &ReplayOptions, progress: &dyn F
     }
 }
 
-fn play_recording(mut recording: Recording, run: &mut Run, progress: &dyn Fn(u64)) -> Result<Losses, ReplayError> {
+fn play_recording(
+    mut recording: Recording,
+    mut unset: usize,
+    run: &mut Run,
+    progress: &dyn Fn(u64),
+) -> Result<Losses, ReplayError> {
     let mut losses = Losses::default();
     while let Some(item) = recording.next_item()? {
         losses.note(&item);
         match item {
             Item::Header(header) => run.header(header),
             Item::Block(block) => {
-                run.codes(block);
+                run.codes(without_first(block, &mut unset));
                 progress(run.samples().used);
             }
             Item::Record(record) => match *record {

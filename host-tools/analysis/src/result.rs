@@ -199,7 +199,11 @@ pub struct Basis {
     /// Litres on this basis in one normal litre.
     pub litres_per_nl: f64,
     pub released_l: f64,
+    pub released_l_low: f64,
+    pub released_l_high: f64,
     pub admitted_l: f64,
+    pub admitted_l_low: f64,
+    pub admitted_l_high: f64,
 }
 
 /// One release cycle.
@@ -243,6 +247,10 @@ pub struct Quality {
     /// Samples came, but none of the float, or none of the chamber pressure, that can be trusted.
     pub without_float_hours: f64,
     pub without_pressure_hours: f64,
+    /// The data are too short to judge a valve by.
+    pub is_too_short: bool,
+    /// False where rows come too seldom for the detector: neither its alarms nor their absence say anything.
+    pub alarms_trusted: bool,
 }
 
 /// Rounded to thousandths: no result is better than that.

@@ -91,7 +91,7 @@ pub(crate) fn air(hours: &[(i64, Parts)], is_two_stage: bool, air_k: f64, p_atm_
         released_resolved: out.is_resolved,
         admitted_resolved: inward.is_resolved,
         by_hour: hours.iter().map(|(hour_us, parts)| hour(*hour_us, parts)).collect(),
-        other_bases: bases(air_k, p_atm_kpa, out.nl, inward.nl),
+        other_bases: bases(air_k, p_atm_kpa, &out, &inward),
     }
 }
 
@@ -125,7 +125,7 @@ fn hour(hour_us: i64, parts: &Parts) -> AirHour {
 }
 
 /// The same air as standard litres and as free air.
-fn bases(air_k: f64, p_atm_kpa: f64, released_nl: f64, admitted_nl: f64) -> Vec<Basis> {
+fn bases(air_k: f64, p_atm_kpa: f64, out: &Told, inward: &Told) -> Vec<Basis> {
     // Source: ISO 13443:1996 (15 degC, 101.325 kPa).
     let standard = ("standard litres (15 degC, 101.325 kPa)".to_owned(), 288.15 / 273.15);
     let free = (
@@ -137,8 +137,12 @@ fn bases(air_k: f64, p_atm_kpa: f64, released_nl: f64, admitted_nl: f64) -> Vec<
         .map(|(basis, litres_per_nl)| Basis {
             basis,
             litres_per_nl: (litres_per_nl * 1e5).round() / 1e5,
-            released_l: rounded(released_nl * litres_per_nl),
-            admitted_l: rounded(admitted_nl * litres_per_nl),
+            released_l: rounded(out.nl * litres_per_nl),
+            released_l_low: rounded(out.low_nl * litres_per_nl),
+            released_l_high: rounded(out.high_nl * litres_per_nl),
+            admitted_l: rounded(inward.nl * litres_per_nl),
+            admitted_l_low: rounded(inward.low_nl * litres_per_nl),
+            admitted_l_high: rounded(inward.high_nl * litres_per_nl),
         })
         .collect()
 }
@@ -151,10 +155,13 @@ mod tests {
     #[test]
     fn a_normal_litre_is_1_055_standard_litres() {
         // Source: ISO 13443:1996, annex B (volume at 15 degC over volume at 0 degC, ideal gas: 288.15 / 273.15 = 1.0549).
-        let bases = bases(283.15, 101.325, 1000.0, 0.0);
+        let out = Told { nl: 1000.0, low_nl: 900.0, high_nl: 1200.0, is_resolved: true };
+        let bases = bases(283.15, 101.325, &out, &Told::from(Sum::default()));
         assert!((bases[0].litres_per_nl - 1.0549).abs() < 1e-4);
         // Free air at one standard atmosphere and 10 degC: 283.15 / 273.15.
         assert!((bases[1].released_l - 1036.610).abs() < 0.001);
+        assert!((bases[1].released_l_low - 932.949).abs() < 0.001);
+        assert!((bases[1].released_l_high - 1243.932).abs() < 0.001);
     }
 
     #[test]

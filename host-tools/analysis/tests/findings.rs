@@ -104,3 +104,45 @@ fn findings_do_not_depend_on_the_sample_rate_or_on_noise() {
         }
     }
 }
+
+/// One row a second with an odour, an hour long.
+fn odour_csv(odour_ppm: impl Fn(i64) -> f64) -> String {
+    let mut text = String::from("time,float_pct,pressure_kpa,odour_ppm\n");
+    for second in 0..3600 {
+        let noise = 0.1 * (second % 7) as f64;
+        let row = [90.0 + noise, 180.0 + noise, odour_ppm(second)];
+        writeln!(text, "{},{},{},{}", START_S + second, row[0], row[1], row[2]).unwrap();
+    }
+    text
+}
+
+fn continuous_site() -> Site {
+    let text = airvalve_site::template().replace("sample_hz = 10.0", "sample_hz = 1.0");
+    Site::parse(&text, Path::new("valve-a.toml")).unwrap()
+}
+
+#[test]
+fn a_reading_at_the_end_of_its_range_is_a_lower_bound() {
+    let folder = tempfile::tempdir().unwrap();
+    // 20.5 mA of a cell from 0 to 200 ppm is 206.25 ppm. Source: NAMUR NE 43.
+    for (top_ppm, detail, at_least) in [
+        (206.25, "hydrogen sulphide at least 206 ppm (end of the sensor's range) at the vent", true),
+        (190.0, "hydrogen sulphide up to 191 ppm at the vent", false),
+    ] {
+        let csv = folder.path().join("night.csv");
+        let odour = |second: i64| {
+            let noise = 0.1 * (second % 7) as f64;
+            if (600..1200).contains(&second) { (top_ppm + noise).min(206.25) } else { 1.0 + noise }
+        };
+        fs::write(&csv, odour_csv(odour)).unwrap();
+        let made = folder.path().join("night.airvalve");
+        import(&csv, &continuous_site(), &Default::default(), &made).unwrap();
+        for input in [csv, made] {
+            let result = replay(&[input], &continuous_site(), &ReplayOptions::default(), &|_| {}).unwrap();
+            let [finding] = &result.findings[..] else { panic!("{:?}", result.findings) };
+            assert_eq!((finding.detail.as_str(), finding.at_least), (detail, at_least));
+            let json = serde_json::to_value(finding).unwrap();
+            assert_eq!(json.get("at_least").is_some(), at_least, "{json}");
+        }
+    }
+}

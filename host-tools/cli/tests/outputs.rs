@@ -95,3 +95,23 @@ fn a_program_that_is_told_to_stop_leaves_nothing_unfinished() {
         assert_eq!(contents(folder.path()).len(), before, "SIG{signal}");
     }
 }
+
+#[test]
+fn an_output_that_cannot_be_made_is_known_before_anything_is_played() {
+    // A run of weeks: whoever plays it first takes far longer.
+    let folder = folder(2000.0);
+    let before = contents(folder.path());
+    for arguments in [
+        &["simulate", "a.scenario.toml", "-o", "new.airvalve", "--truth", "nowhere/truth.json"][..],
+        &["simulate", "a.scenario.toml", "-o", "nowhere/new.airvalve", "--truth", "truth.json"],
+        &["evaluate", "--size=long", "--table", "nowhere/table.md"],
+    ] {
+        let begun = Instant::now();
+        let output = airvalve(folder.path(), arguments);
+        let said = String::from_utf8(output.stderr).unwrap();
+        assert_eq!(output.status.code(), Some(1), "{arguments:?}: {said}");
+        assert!(said.contains("make the folder first"), "{arguments:?}: {said}");
+        assert!(begun.elapsed() < Duration::from_secs(20), "{arguments:?}");
+        assert!(contents(folder.path()) == before, "{arguments:?}");
+    }
+}

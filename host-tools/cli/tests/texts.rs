@@ -65,3 +65,45 @@ fn no_number_that_is_none_is_printed_whatever_is_missing() {
         check_nulls(&serde_json::from_str(&replayed(&file, &["--json"])).unwrap(), "");
     }
 }
+
+#[test]
+fn a_single_row_is_too_short_to_judge_by() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("one.csv");
+    fs::write(&file, format!("time,float_pct,pressure_kpa,odour_ppm\n{START_S},90,180,1\n")).unwrap();
+    let said = replayed(&file, &[]);
+    assert!(said.contains("\nTOO SHORT TO JUDGE\n") && said.contains("not judged: too short"), "{said}");
+    assert!(!said.contains("NO ALARM") && !said.contains("air out"), "{said}");
+}
+
+#[test]
+fn alarms_of_rows_that_come_too_seldom_are_not_to_be_trusted() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("minutes.csv");
+    let rows = (0..720).map(|row| format!("{},40,180.{},30.{}\n", START_S + 60 * row, row % 7, row % 5));
+    fs::write(&file, "time,float_pct,pressure_kpa,odour_ppm\n".to_owned() + &rows.collect::<String>()).unwrap();
+    let json: Value = serde_json::from_str(&replayed(&file, &["--json"])).unwrap();
+    assert_eq!(json["quality"]["alarms_trusted"], false);
+    assert!(!json["alarms"].as_array().unwrap().is_empty(), "{json}");
+    let said = replayed(&file, &[]);
+    assert!(said.contains("ALARM, NOT TO BE TRUSTED\n") || said.contains("ALARMS, NOT TO BE TRUSTED\n"), "{said}");
+}
+
+#[test]
+fn the_threshold_of_a_kind_stands_below_the_first_of_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("night.csv");
+    // Odour twice, more than the time apart that joins the two.
+    let text = csv(|second, [_, pressure_kpa, _]| {
+        let odour_ppm = if (200..400).contains(&second) || (1300..1500).contains(&second) { 30 } else { 1 };
+        format!("90.{},{pressure_kpa},{odour_ppm}.{}", second % 7, second % 5)
+    });
+    fs::write(&file, text).unwrap();
+    let said = replayed(&file, &[]);
+    let lines: Vec<&str> = said.lines().map(str::trim_start).collect();
+    let is_first = |line: &&str| line.starts_with("- high-odour, 2031-03-01 18:03");
+    let first = lines.iter().position(is_first).unwrap_or_else(|| panic!("{said}"));
+    let second = lines.iter().rposition(|line| line.starts_with("- high-odour")).unwrap();
+    assert!(first < second && lines[first..second].iter().any(|line| line.starts_with("threshold: ")), "{said}");
+    assert_eq!(lines.iter().filter(|line| line.starts_with("threshold: ")).count(), 1, "{said}");
+}

@@ -27,6 +27,8 @@ pub(crate) struct Checked {
     /// Line of each table's first appearance.
     table_lines: BTreeMap<String, usize>,
     problems: Vec<Problem>,
+    /// What is possible, and yet improbable.
+    doubts: Vec<Problem>,
 }
 
 impl Checked {
@@ -38,6 +40,7 @@ impl Checked {
             counts: BTreeMap::new(),
             table_lines: BTreeMap::new(),
             problems: Vec::new(),
+            doubts: Vec::new(),
         };
         match Document::parse(text) {
             Ok(document) => Walk { text }.table(document.as_table(), "", &mut checked),
@@ -52,6 +55,18 @@ impl Checked {
 
     pub(crate) fn report(&mut self, line: usize, fault: Fault) {
         self.problems.push(Problem { line, fault });
+    }
+
+    /// Says that something is improbable: no reason to refuse it.
+    pub(crate) fn doubt(&mut self, line: usize, fault: Fault) {
+        self.doubts.push(Problem { line, fault });
+    }
+
+    /// All doubts in the order of their lines.
+    pub(crate) fn take_doubts(&mut self) -> Vec<Problem> {
+        let mut doubts = std::mem::take(&mut self.doubts);
+        doubts.sort_by_key(|doubt| doubt.line);
+        doubts
     }
 
     /// The row of the schema for a key's path.

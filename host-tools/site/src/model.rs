@@ -2,6 +2,8 @@
 
 use airvalve_sensors::{Channels, Span};
 
+use crate::problem::Problem;
+
 /// One valve at one high point, as its site file describes it.
 ///
 /// Pressures in kPa gauge, volumes in litres, positions in % of stroke.
@@ -33,6 +35,8 @@ pub struct Site {
     pub planned_work: Vec<PlannedWork>,
     /// Every value as it was read, with its origin, in the order of the table of keys; for people.
     pub stated: Vec<Stated>,
+    /// What is possible and yet improbable, in the order of the lines.
+    pub doubts: Vec<Problem>,
 }
 
 impl Site {

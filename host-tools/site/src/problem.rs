@@ -19,6 +19,8 @@ pub enum Fault {
     NotAllowed { key: String, value: String, allowed: String },
     #[error("`{key}` = {value} does not fit: {rule} ({limit}); change one of them")]
     Contradiction { key: String, value: String, rule: &'static str, limit: String },
+    #[error("`{key}` = {value} is improbable: {rule} ({limit}); check it")]
+    Improbable { key: String, value: String, rule: &'static str, limit: String },
     #[error("`{key}` stands {found} times (allowed: {allowed}); write {how}")]
     Count { key: String, found: usize, allowed: &'static str, how: &'static str },
 }

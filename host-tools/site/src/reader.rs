@@ -36,6 +36,7 @@ impl Site {
         let mut site = reader.site(file);
         crate::rules::check(&site, &mut reader.checked);
         site.stated = reader.stated;
+        site.doubts = reader.checked.take_doubts();
         reader.checked.finish(file)?;
         Ok(site)
     }
@@ -77,6 +78,7 @@ impl Reader {
             uncertainty: self.uncertainty(),
             planned_work: self.planned_work(),
             stated: Vec::new(),
+            doubts: Vec::new(),
         }
     }
 

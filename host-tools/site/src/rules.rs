@@ -5,9 +5,14 @@ use airvalve_sensors::Channel;
 use crate::{
     checked::Checked,
     keys::sensor_table,
-    model::{OrificeFlow, Site},
+    model::{LargeOrifice, OrificeFlow, Site},
     problem::Fault,
 };
+
+/// Standard atmosphere, kPa: ISO 2533.
+const STANDARD_KPA: f64 = 101.325;
+/// A release orifice that is larger than this part of the large one is improbable: common ones are a tenth of it.
+const MOST_OF_LARGE: f64 = 0.5;
 
 /// Reports every contradiction of a site; a value that is missing (NaN) contradicts nothing.
 pub(crate) fn check(site: &Site, checked: &mut Checked) {
@@ -36,6 +41,9 @@ pub(crate) fn check(site: &Site, checked: &mut Checked) {
         above("sampling.every_s", burst.every_s, "bursts are further apart than burst_s", burst.burst_s);
     }
     check_release_orifices(site, checked);
+    check_orifice_sizes(site, checked);
+    check_gauges(site, checked);
+    doubt_body(site, checked);
     check_large_below_small(site, checked);
     check_bursts_are_meant(site, checked);
     for (place, work) in site.planned_work.iter().enumerate() {
@@ -100,6 +108,58 @@ fn check_release_orifices(site: &Site, checked: &mut Checked) {
             }
         }
     }
+}
+
+/// A float's weight opens a release orifice against the full pressure, and the large one near atmosphere only: the one is
+/// far smaller.
+fn check_orifice_sizes(site: &Site, checked: &mut Checked) {
+    let LargeOrifice { diameter_mm: large_mm, .. } = site.valve.large_orifice;
+    for (place, orifice) in site.valve.release_orifices.iter().enumerate() {
+        let OrificeFlow::Coefficient { diameter_mm, .. } = orifice.flow else { continue };
+        let key = format!("valve.release_orifice[{place}].diameter_mm");
+        let (value, limit) = (diameter_mm.to_string(), |most: f64| format!("below {most} mm"));
+        if diameter_mm >= large_mm {
+            contradict(checked, &key, value, "a release orifice is smaller than the large one", limit(large_mm));
+        } else if diameter_mm > MOST_OF_LARGE * large_mm {
+            let rule = "a release orifice is much smaller than the large one";
+            doubt(checked, &key, value, rule, limit(MOST_OF_LARGE * large_mm));
+        }
+    }
+}
+
+/// What a pressure transmitter can show at all, and what it has to.
+fn check_gauges(site: &Site, checked: &mut Checked) {
+    let gauges = [Channel::ChamberPressure, Channel::LinePressure, Channel::PressureMin, Channel::PressureMax];
+    for channel in gauges {
+        let [low, high] = ["low", "high"].map(|end| format!("sensors.{}.{end}", sensor_table(channel)));
+        // The site's own air pressure may be higher than the standard one.
+        let vacuum_kpa = -site.p_atm_kpa.max(STANDARD_KPA);
+        if let Some(low_kpa) = checked.given_number(&low).filter(|low_kpa| *low_kpa < vacuum_kpa) {
+            let limit = format!("{vacuum_kpa:.1} kPa gauge or above");
+            let rule = "no pressure is below that of a perfect vacuum";
+            contradict(checked, &low, low_kpa.to_string(), rule, limit);
+        }
+        let working_kpa = site.line.working_kpa;
+        if let Some(high_kpa) = checked.given_number(&high).filter(|high_kpa| *high_kpa < working_kpa) {
+            let limit = format!("{working_kpa} kPa or above");
+            doubt(checked, &high, high_kpa.to_string(), "a gauge reaches line.working_kpa", limit);
+        }
+    }
+}
+
+/// A float that moves through its stroke leaves less air above it than it has moved through.
+fn doubt_body(site: &Site, checked: &mut Checked) {
+    let valve = &site.valve;
+    if valve.seal_volume_l > valve.stroke_volume_l {
+        let rule = "the float fully up leaves less air than its stroke gains";
+        let limit = format!("at most stroke_volume_l, {} L", valve.stroke_volume_l);
+        doubt(checked, "valve.seal_volume_l", valve.seal_volume_l.to_string(), rule, limit);
+    }
+}
+
+fn doubt(checked: &mut Checked, key: &str, value: String, rule: &'static str, limit: String) {
+    let line = checked.line_of(key);
+    checked.doubt(line, Fault::Improbable { key: key.to_owned(), value, rule, limit });
 }
 
 fn contradict(checked: &mut Checked, key: &str, value: String, rule: &'static str, limit: String) {

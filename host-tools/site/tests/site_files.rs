@@ -251,7 +251,42 @@ proptest! {
 
     #[test]
     fn a_number_is_taken_exactly_when_it_is_in_its_range(diameter_mm in -10.0..200.0_f64) {
-        let text = SITE.replacen("diameter_mm = 2.5", &format!("diameter_mm = {diameter_mm:?}"), 1);
+        // A large orifice that no release orifice comes near.
+        let text = changed("diameter_mm = 50.0", "diameter_mm = 1000.0");
+        let text = text.replacen("diameter_mm = 2.5", &format!("diameter_mm = {diameter_mm:?}"), 1);
         prop_assert_eq!(Site::parse(&text, "a").is_ok(), (0.1..=100.0).contains(&diameter_mm));
+    }
+}
+
+#[test]
+fn what_no_valve_and_no_gauge_can_be_is_refused() {
+    let large = message(&changed("diameter_mm = 2.5", "diameter_mm = 60.0"));
+    assert_eq!(
+        large,
+        "here.toml:18: `valve.release_orifice[0].diameter_mm` = 60 does not fit: a release orifice is smaller than the \
+         large one (below 50 mm); change one of them"
+    );
+    let same = message(&changed("diameter_mm = 2.5", "diameter_mm = 50.0"));
+    assert!(same.contains("does not fit"), "{same}");
+    let gauge = message(&format!("{SITE}[sensors.pressure]\nlow = -999.0\n"));
+    assert_eq!(gauge.lines().count(), 1, "{gauge}");
+    assert!(gauge.contains("`sensors.pressure.low` = -999 does not fit: no pressure is below"), "{gauge}");
+    for low in ["-101.3", "-100.0", "0.0"] {
+        Site::parse(&format!("{SITE}[sensors.pressure]\nlow = {low}\n"), "a.toml").unwrap();
+    }
+}
+
+#[test]
+fn what_is_improbable_is_said_with_its_line_and_taken() {
+    assert_eq!(Site::parse(SITE, "a.toml").unwrap().doubts, []);
+    for (from, to, line, said) in [
+        ("seal_volume_l = 1.2", "seal_volume_l = 90.0", 10, "`valve.seal_volume_l` = 90 is improbable"),
+        ("diameter_mm = 2.5", "diameter_mm = 30.0", 18, "`valve.release_orifice[0].diameter_mm` = 30 is improbable"),
+        ("[sensors]", "[sensors.pressure]\nhigh = 250\n[sensors]", 26, "`sensors.pressure.high` = 250 is improbable"),
+    ] {
+        let site = Site::parse(&changed(from, to), "a.toml").unwrap();
+        let [doubt] = &site.doubts[..] else { panic!("{to}: {:?}", site.doubts) };
+        assert_eq!(doubt.line, line, "{to}");
+        assert!(doubt.fault.to_string().starts_with(said), "{}", doubt.fault);
     }
 }

@@ -32,5 +32,5 @@ pub use labels::{LabelsError, evaluate_labels};
 pub use model::{Model, Plant, TrueState};
 pub use plan::{Size, plan, subject_names};
 pub use play::{Outcome, Played, Raised, play, watch};
-pub use score::{FalseScore, FaultScore, Score, Share, Worst, score};
+pub use score::{FalseScore, FaultScore, GoalVerdict, Score, Share, Worst, score};
 pub use truth::Shown;

@@ -21,6 +21,15 @@ impl Size {
     pub const SHIPPED: Size = Size { cases: 40, fault_free_runs: 60 };
     /// For judging: three hundred cases of each fault, fifteen valve-years.
     pub const LONG: Size = Size { cases: 300, fault_free_runs: 860 };
+
+    /// What is played of it when only one subject is.
+    pub fn only(self, only: Option<Subject>) -> Size {
+        match only {
+            None => self,
+            Some(Subject::FaultFree) => Size { cases: 0, ..self },
+            Some(Subject::Fault(_)) => Size { fault_free_runs: 0, ..self },
+        }
+    }
 }
 
 /// The cases of an evaluation, those that take long first so that all cores end together.

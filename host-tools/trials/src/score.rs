@@ -22,6 +22,35 @@ const WRONG_GOAL: f64 = 0.02;
 const FALSE_GOAL: f64 = 1.0;
 const FALSE_STUCK_GOAL: f64 = 0.0;
 
+/// With fewer cases even one missed of none says little: the interval of 20 of 20 goes down to 83 %, that of 10 of 10 to
+/// 69 %.
+const FEWEST_CASES: u64 = 20;
+/// Goals are for a valve-year: less time than that does not show one.
+const LEAST_YEARS: f64 = 1.0;
+
+/// Whether a goal is held, by the point estimate and only where there is evidence enough.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum GoalVerdict {
+    /// The estimate holds it.
+    Held,
+    /// The estimate does not, and rests on enough, or on so much worse that its whole interval does not.
+    NotHeld,
+    /// Too little was played to say.
+    NotShown,
+}
+
+impl GoalVerdict {
+    fn new(is_held: bool, is_enough: bool, is_excluded: bool) -> GoalVerdict {
+        match (is_held, is_enough) {
+            (true, true) => GoalVerdict::Held,
+            (false, true) => GoalVerdict::NotHeld,
+            (_, false) if is_excluded => GoalVerdict::NotHeld,
+            (_, false) => GoalVerdict::NotShown,
+        }
+    }
+}
+
 /// Figures of an evaluation.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Score {
@@ -48,12 +77,26 @@ pub struct Share {
     pub low: f64,
     pub high: f64,
     pub goal: f64,
+    pub verdict: GoalVerdict,
 }
 
 impl Share {
-    fn new(count: u64, of: u64, goal: f64) -> Share {
+    /// A share that is to be no less than its goal.
+    fn at_least(count: u64, of: u64, goal: f64) -> Share {
+        Share::new(count, of, goal, |share| share >= goal)
+    }
+
+    /// A share that is to be no more than its goal.
+    fn at_most(count: u64, of: u64, goal: f64) -> Share {
+        Share::new(count, of, goal, |share| share <= goal)
+    }
+
+    fn new(count: u64, of: u64, goal: f64, holds: impl Fn(f64) -> bool) -> Share {
         let (low, high) = proportion_95(count, of);
-        Share { count, of, share: (of > 0).then(|| count as f64 / of as f64), low, high, goal }
+        let share = (of > 0).then(|| count as f64 / of as f64);
+        let is_excluded = !holds(low) && !holds(high);
+        let verdict = GoalVerdict::new(share.is_some_and(&holds), of >= FEWEST_CASES, is_excluded);
+        Share { count, of, share, low, high, goal, verdict }
     }
 }
 
@@ -99,6 +142,8 @@ pub struct FalseScore {
     pub per_year_high: Option<f64>,
     /// At most so many; none where nothing is asked.
     pub goal_per_year: Option<f64>,
+    /// Whether that is held; none where nothing is asked.
+    pub verdict: Option<GoalVerdict>,
     /// Of which fault, how many.
     pub by_fault: BTreeMap<String, u64>,
 }
@@ -137,7 +182,13 @@ pub(crate) fn score_of(judged: &[Judged], free: &[FaultFree]) -> Score {
     let of = faults.iter().map(|fault| fault.found.of).sum();
     let mut worst: Vec<Worst> = judged.iter().filter_map(what_went_wrong).collect();
     worst.extend(free.iter().filter_map(first_false));
-    Score { faults, wrong_kind: Share::new(wrong, of, WRONG_GOAL), false_alarms: false_scores(free), confusion, worst }
+    Score {
+        faults,
+        wrong_kind: Share::at_most(wrong, of, WRONG_GOAL),
+        false_alarms: false_scores(free),
+        confusion,
+        worst,
+    }
 }
 
 /// Faults in the order of their ids, then kinds.
@@ -168,7 +219,7 @@ fn fault_score(cases: &[&Judged]) -> FaultScore {
         kind,
         cases: cases.len() as u64,
         not_shown: count(Verdict::NotShown),
-        found: Share::new(count(Verdict::Found), cases.len() as u64 - count(Verdict::NotShown), goal),
+        found: Share::at_least(count(Verdict::Found), cases.len() as u64 - count(Verdict::NotShown), goal),
         late: count(Verdict::Late),
         delay_median_min: quantile(&delays_min, 0.5),
         delay_p95_min: quantile(&delays_min, 0.95),
@@ -244,6 +295,11 @@ fn false_score(
     let count = by_fault.values().sum();
     let (low, high) = poisson_mean_95(count);
     let per_year = |events: f64| (valve_years > 0.0).then(|| events / valve_years);
+    let verdict = goal_per_year.map(|goal| {
+        let is_held = per_year(count as f64).is_some_and(|rate| rate <= goal);
+        let is_excluded = per_year(low).is_some_and(|rate| rate > goal);
+        GoalVerdict::new(is_held, valve_years >= LEAST_YEARS, is_excluded)
+    });
     FalseScore {
         alarms,
         count,
@@ -252,6 +308,7 @@ fn false_score(
         per_year_low: per_year(low),
         per_year_high: per_year(high),
         goal_per_year,
+        verdict,
         by_fault,
     }
 }
@@ -291,6 +348,29 @@ mod tests {
         assert_eq!((score.wrong_kind.count, score.wrong_kind.of), (1, 4));
         assert_eq!(score.worst.len(), 2);
         assert_eq!(score.confusion["clogging"]["heavy"], 2);
+    }
+
+    #[test]
+    fn a_goal_is_held_or_not_only_where_there_is_evidence() {
+        let found = |count, of| Share::at_least(count, of, FOUND_GOAL).verdict;
+        assert_eq!((found(40, 40), found(39, 40)), (GoalVerdict::Held, GoalVerdict::NotHeld));
+        assert_eq!([found(1, 1), found(10, 11), found(0, 0)], [GoalVerdict::NotShown; 3]);
+        // Its whole interval lies below the goal.
+        assert_eq!(found(0, 5), GoalVerdict::NotHeld);
+        let wrong = |count, of| Share::at_most(count, of, WRONG_GOAL).verdict;
+        assert_eq!(
+            (wrong(0, 1), wrong(0, 20), wrong(3, 20)),
+            (GoalVerdict::NotShown, GoalVerdict::Held, GoalVerdict::NotHeld)
+        );
+        let raised = |count: usize, years: f64| {
+            let alarms = vec![("heavy".to_owned(), 60.0); count];
+            let free = FaultFree { name: "a".into(), length_s: years * YEAR_S, alarms, traits: Vec::new() };
+            score_of(&[], &[free]).false_alarms[0].verdict
+        };
+        assert_eq!((raised(0, 0.0), raised(0, 0.001)), (Some(GoalVerdict::NotShown), Some(GoalVerdict::NotShown)));
+        assert_eq!((raised(0, 1.0), raised(2, 1.0)), (Some(GoalVerdict::Held), Some(GoalVerdict::NotHeld)));
+        assert_eq!(raised(3, 0.1), Some(GoalVerdict::NotHeld));
+        assert_eq!(score_of(&[], &[]).false_alarms[2].verdict, None);
     }
 
     #[test]

@@ -64,6 +64,9 @@ pub struct Finding {
     /// Far beyond the threshold.
     #[serde(skip_serializing_if = "std::ops::Not::not")]
     pub severe: bool,
+    /// True where a reading stood at the end of its sensor's range: it was as much as is said, or more.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub at_least: bool,
     /// False where it is no larger than three times its standard uncertainty.
     #[serde(skip_serializing_if = "is_true")]
     pub resolved: bool,
@@ -87,6 +90,7 @@ impl Finding {
             detail: detail + seen,
             threshold: threshold.to_owned(),
             severe: false,
+            at_least: false,
             resolved: true,
             vented_nl: None,
             seen_in_bursts: spell.is_in_bursts,
@@ -204,7 +208,7 @@ impl Trackers {
             period_us,
             not_judged: NotJudged::default(),
             vacuum: vacuum::Vacuum::new(limits, site, start, period_us),
-            high_odour: high_odour::HighOdour::new(limits, period_us),
+            high_odour: high_odour::HighOdour::new(limits, site, period_us),
             trapped_air: trapped_air::TrappedAir::new(limits, site, period_us),
         }
     }

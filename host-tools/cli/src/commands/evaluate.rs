@@ -136,18 +136,19 @@ impl Evaluate {
 
     fn many_cases(&self, settings: &Settings) -> Result<(), Failure> {
         let arguments = &self.simulated;
-        let (set, size) = (arguments.set(), arguments.size());
         let only = arguments.only.as_deref().map(subject).transpose()?;
+        let (set, size) = (arguments.set(), arguments.size().only(only));
         let outputs: Vec<&Path> =
             [&arguments.resume, &arguments.table].into_iter().flatten().map(PathBuf::as_path).collect();
         refuse_overwriting(&self.settings.iter().map(PathBuf::as_path).collect::<Vec<_>>(), &outputs)?;
+        // What cannot be made there is known before anything is played.
+        let table = arguments.table.as_ref().map(WholeFile::create).transpose()?;
         let models = arguments.models();
         let cases: Vec<CaseId> = models.iter().flat_map(|model| plan(set, *model, size, only)).collect();
         let outcomes = self.play_all(&cases, settings)?;
         let evaluated: Vec<Evaluated> = models.iter().map(|model| evaluated(&outcomes, set, *model)).collect();
-        if let Some(file) = &arguments.table {
+        if let Some(mut out) = table {
             let about = self.table_of(set, size, settings);
-            let mut out = WholeFile::create(file)?;
             out.write_all(about.text(&evaluated).as_bytes()).map_err(|error| out.error("written", error))?;
             out.finish()?;
         }

@@ -51,7 +51,7 @@ pub(crate) struct Replay {
     /// Prints one JSON object
     #[arg(long)]
     json: bool,
-    /// Exit status 3 when a valve alarm was raised
+    /// Exit status 3 when a valve alarm was raised, be it one to trust or not (JSON: quality.alarms_trusted)
     #[arg(long)]
     fail_on_alarm: bool,
     /// Work on the valve that no recording tells of, as 2031-03-01T12:00:00Z=cleaned; may be given

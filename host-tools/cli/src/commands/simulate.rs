@@ -57,15 +57,16 @@ impl Simulate {
         let site = Site::read(&site)?;
         let mut plant = Model::from(self.model).plant(&scenario, &site, self.seed)?;
         let config = device_config(&scenario, &site, plant.as_ref())?;
+        // What cannot be made there is known before anything is played.
         let mut out = WholeFile::create(&self.output)?;
+        let mut truth = self.truth.as_ref().map(WholeFile::create).transpose()?;
         record(plant.as_mut(), &config, &mut out).map_err(|error| out.error("written", error))?;
-        out.finish()?;
-        if let Some(file) = &self.truth {
-            let mut out = WholeFile::create(file)?;
-            serde_json::to_writer_pretty(&mut out, &plant.finish())?;
-            writeln!(out).map_err(|error| out.error("written", error))?;
-            out.finish()?;
+        if let Some(truth) = &mut truth {
+            serde_json::to_writer_pretty(&mut *truth, &plant.finish())?;
+            writeln!(truth).map_err(|error| truth.error("written", error))?;
         }
+        out.finish()?;
+        truth.map_or(Ok(()), WholeFile::finish)?;
         Ok(Outcome::Done)
     }
 }

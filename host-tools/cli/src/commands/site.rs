@@ -54,6 +54,9 @@ impl SiteCommand {
         match self.action {
             Action::Check { file } => {
                 let site = Site::read(&file)?;
+                for doubt in &site.doubts {
+                    show::warn(&format!("{}:{}: {}", file.display(), doubt.line, doubt.fault));
+                }
                 writeln!(out, "{}: good (valve `{}`, {})", file.display(), site.valve_id, show::plain(&site.name))?;
             }
             Action::Explain { file } => {

@@ -1,7 +1,9 @@
 //! What the valve did and how good the data are.
 
-use airvalve_analysis::{FindingKind, Judged, Replay, findings::NOT_LOOKED_FOR};
+use airvalve_analysis::{Alarm, FindingKind, Judged, Replay, Time, findings::NOT_LOOKED_FOR};
+use airvalve_monitor::AlarmKind;
 use airvalve_recording::thousands;
+use airvalve_sensors::Channel;
 
 use super::{
     headline::{duration, hours, litres, minute, times},
@@ -10,6 +12,8 @@ use super::{
 
 /// Width of the labels.
 const LABEL: usize = 14;
+/// Fewer ratios than this have no median worth telling.
+const FEWEST_RATIOS: usize = 3;
 /// Time that could not be judged is told from here on, h: below it are a few missing samples.
 pub(super) const LEAST_TOLD_H: f64 = 1.0 / 60.0;
 
@@ -42,6 +46,9 @@ fn litres_or_bounds((value, low, high): (f64, f64, f64), is_resolved: bool) -> S
 pub(crate) fn what_it_did(replay: &Replay, paper: &Paper) -> String {
     let air = &replay.air;
     let mut text = String::new();
+    if replay.quality.is_too_short {
+        return line(paper, "air", "not judged: too short");
+    }
     text += &line(paper, "cycles", &cycles(replay));
     let released = (air.released_nl, air.released_nl_low, air.released_nl_high);
     let admitted = (air.admitted_nl, air.admitted_nl_low, air.admitted_nl_high);
@@ -54,11 +61,10 @@ pub(crate) fn what_it_did(replay: &Replay, paper: &Paper) -> String {
     text += &line(paper, "air in", &volume(admitted, air.admitted_resolved));
     text += &line(paper, "", "NL: normal litres of dry air (0 degC, 101.325 kPa)");
     for basis in &air.other_bases {
-        let litres_of = |(_, low, high): (f64, f64, f64), value_l: f64, is_resolved| {
-            litres_or_bounds((value_l, low * basis.litres_per_nl, high * basis.litres_per_nl), is_resolved)
-        };
-        let out = litres_of(released, basis.released_l, air.released_resolved);
-        let inward = litres_of(admitted, basis.admitted_l, air.admitted_resolved);
+        let released_l = (basis.released_l, basis.released_l_low, basis.released_l_high);
+        let admitted_l = (basis.admitted_l, basis.admitted_l_low, basis.admitted_l_high);
+        let out = litres_or_bounds(released_l, air.released_resolved);
+        let inward = litres_or_bounds(admitted_l, air.admitted_resolved);
         text += &line(paper, "", &format!("= {out} out, {inward} in, as {}", basis.basis));
     }
     for service in &replay.services {
@@ -66,6 +72,11 @@ pub(crate) fn what_it_did(replay: &Replay, paper: &Paper) -> String {
         let work = format!("{}{of}; a new baseline begins for what that has changed", service.work);
         text += &line(paper, "work", &format!("{} UTC: {work}", minute(service.at)));
     }
+    text + &line(paper, "time", &states(replay))
+}
+
+/// Time in each state, and for how much of it an alarm says that the valve may not have been shut.
+fn states(replay: &Replay) -> String {
     let hours = &replay.state_hours;
     let states = [
         ("sealed", hours.sealed),
@@ -77,22 +88,80 @@ pub(crate) fn what_it_did(replay: &Replay, paper: &Paper) -> String {
     ];
     let states: Vec<String> =
         states.iter().filter(|(_, hours)| *hours > 0.0).map(|(name, hours)| format!("{name} {hours:.2} h")).collect();
-    text + &line(paper, "time", &states.join(", "))
+    let stuck_h = stuck_open_h(replay);
+    let stuck = if stuck_h < LEAST_TOLD_H {
+        String::new()
+    } else {
+        format!("; a stuck-open alarm stood for {stuck_h:.1} h: the valve may have been spilling then")
+    };
+    states.join(", ") + &stuck
 }
 
-fn cycles(replay: &Replay) -> String {
-    let ratios: Vec<f64> = replay.cycles.iter().filter_map(|cycle| cycle.area_ratio).collect();
-    let count = replay.cycles.len();
-    let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len() as f64;
-    let tenth = (ratios.len() / 5).max(1);
-    match (ratios.get(..tenth), ratios.get(ratios.len().saturating_sub(tenth)..)) {
-        (Some(first), Some(last)) if ratios.len() >= 10 => format!(
-            "{count}; effective area ratio {:.2} in the first fifth, {:.2} in the last",
-            mean(first),
-            mean(last)
-        ),
-        _ => format!("{count}"),
+/// Time in which any alarm stood that the valve is stuck open, h.
+fn stuck_open_h(replay: &Replay) -> f64 {
+    let is_stuck_open = |alarm: &&Alarm| alarm.kind == AlarmKind::StuckOpen.name();
+    let mut spells: Vec<(Time, Time)> =
+        replay.alarms.iter().filter(is_stuck_open).map(|alarm| standing(alarm, replay)).collect();
+    spells.sort();
+    let (mut all_us, mut until) = (0, Time(i64::MIN));
+    for (from, to) in spells {
+        all_us = i64::saturating_add(all_us, to.0.saturating_sub(from.max(until).0).max(0));
+        until = until.max(to);
     }
+    all_us as f64 / 3.6e9
+}
+
+/// When an alarm stood.
+fn standing(alarm: &Alarm, replay: &Replay) -> (Time, Time) {
+    (alarm.raised_at, alarm.cleared_at.unwrap_or(replay.recording.to))
+}
+
+/// How many, and how wide the release orifices were, at first and at last.
+fn cycles(replay: &Replay) -> String {
+    let ratios = trusted_ratios(replay);
+    let count = thousands(replay.cycles.len() as u64);
+    let Some(medians) = medians(&ratios, replay.recording.from, replay.recording.to) else { return count };
+    let measured = thousands(ratios.len() as u64);
+    format!(
+        "{count}; effective area over that of the data sheet, median: {medians} ({measured} of {count} cycles measured)"
+    )
+}
+
+/// Median in the first fifth of the time and in the last, or of all where either has too few.
+fn medians(ratios: &[(Time, f64)], from: Time, to: Time) -> Option<String> {
+    let fifth_us = to.0.saturating_sub(from.0) / 5;
+    let between = |begin_us: i64, end_us: i64| {
+        let those = ratios.iter().filter(|(at, _)| (begin_us..=end_us).contains(&at.0));
+        median(those.map(|(_, ratio)| *ratio))
+    };
+    let first = between(from.0, from.0.saturating_add(fifth_us));
+    let last = between(to.0.saturating_sub(fifth_us), to.0);
+    match first.zip(last) {
+        Some((first, last)) => Some(format!("{first:.2} in the first fifth of the time, {last:.2} in the last")),
+        None => between(from.0, to.0).map(|all| format!("{all:.2} over the whole time")),
+    }
+}
+
+/// Area ratios by the time of their cycles, but for those of a float or pressure that was in alarm.
+fn trusted_ratios(replay: &Replay) -> Vec<(Time, f64)> {
+    let needed = [Channel::FloatPosition, Channel::ChamberPressure].map(Channel::column);
+    let failed: Vec<(Time, Time)> = replay
+        .alarms
+        .iter()
+        .filter(|alarm| alarm.channel.is_some_and(|channel| needed.contains(&channel)))
+        .map(|alarm| standing(alarm, replay))
+        .collect();
+    let is_trusted = |at: Time| !failed.iter().any(|(from, to)| (*from..=*to).contains(&at));
+    let ratios = replay.cycles.iter().filter_map(|cycle| Some((cycle.from, cycle.area_ratio?)));
+    ratios.filter(|(at, _)| is_trusted(*at)).collect()
+}
+
+/// None of too few.
+fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
+    let mut values: Vec<f64> = values.collect();
+    values.sort_by(f64::total_cmp);
+    let (below, above) = (values.get(values.len().saturating_sub(1) / 2)?, values.get(values.len() / 2)?);
+    (values.len() >= FEWEST_RATIOS).then_some(0.5 * (below + above))
 }
 
 /// How good the data are.
@@ -157,4 +226,27 @@ fn looked_for_one(judged: &Judged) -> String {
         String::new()
     };
     format!("{name} ({}{blind})", judged.threshold)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn told(ratios: &[(i64, f64)]) -> Option<String> {
+        let ratios: Vec<(Time, f64)> = ratios.iter().map(|(at_us, ratio)| (Time(*at_us), *ratio)).collect();
+        medians(&ratios, Time(0), Time(1000))
+    }
+
+    #[test]
+    fn a_fifth_of_the_cycles_is_not_a_fifth_of_the_time() {
+        let first = [(0, 0.9), (50, 1.0), (100, 5.0), (150, 1.0), (190, 0.9)];
+        // Many cycles in the middle count in neither.
+        let middle = (0..100).map(|place| (300 + place, 0.2));
+        let last = [(820, 0.5), (900, 0.4), (950, 0.6)];
+        let all: Vec<_> = first.into_iter().chain(middle.clone()).chain(last).collect();
+        assert_eq!(told(&all).as_deref(), Some("1.00 in the first fifth of the time, 0.50 in the last"));
+        let early: Vec<_> = first.into_iter().chain(middle).collect();
+        assert_eq!(told(&early).as_deref(), Some("0.20 over the whole time"));
+        assert_eq!(told(&last[..2]), None);
+    }
 }

@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use airvalve_trials::{FalseScore, FaultScore, Score, Set, Share, Size};
+use airvalve_trials::{FalseScore, FaultScore, GoalVerdict, Score, Set, Share, Size};
 
 use super::Evaluated;
 
@@ -10,6 +10,7 @@ use super::Evaluated;
 pub(crate) struct Table {
     pub(crate) date: String,
     pub(crate) set: Set,
+    /// What was really played.
     pub(crate) size: Size,
     pub(crate) build: String,
     pub(crate) settings: String,
@@ -45,7 +46,8 @@ impl Table {
 fn found(score: &Score) -> String {
     let mut text = "Shown: its evidence was complete, and the time allowed had run out, before the end. Found: in that \
                     time. Delay: from complete evidence to the alarm, min. Intervals are exact (Clopper-Pearson, Garwood), \
-                    95 %.\n\n\
+                    95 %. A goal is held or not by the share or rate itself; `not shown` where fewer than 20 cases or \
+                    less than a valve-year were there to judge by.\n\n\
                     | fault | shown of | found | share, % | interval, % | goal, % | | delay, median | 95 % | other instead | \
                     beside |\n| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |\n"
         .to_owned();
@@ -59,7 +61,7 @@ fn found(score: &Score) -> String {
         percent(wrong.share),
         interval(wrong),
         percent(Some(wrong.goal)),
-        verdict(wrong.share.map(|share| share <= wrong.goal)),
+        verdict(Some(wrong.verdict)),
     );
     text
 }
@@ -76,7 +78,7 @@ fn fault_row(fault: &FaultScore) -> String {
         percent(found.share),
         interval(found),
         percent(Some(found.goal)),
-        verdict(found.share.map(|share| share >= found.goal)),
+        verdict(Some(found.verdict)),
         minutes(fault.delay_median_min),
         minutes(fault.delay_p95_min),
         fault.wrong,
@@ -95,7 +97,6 @@ fn false_alarms(score: &Score) -> String {
 fn false_row(alarms: &FalseScore) -> String {
     let number = |value: Option<f64>| value.map_or("-".to_owned(), |value| format!("{value:.2}"));
     let by_fault: Vec<String> = alarms.by_fault.iter().map(|(fault, count)| format!("{fault} {count}")).collect();
-    let is_held = alarms.per_year.zip(alarms.goal_per_year).map(|(rate, goal)| rate <= goal);
     format!(
         "| {} | {} | {:.2} | {} | {}-{} | {} | {} | {} |\n",
         alarms.alarms,
@@ -105,7 +106,7 @@ fn false_row(alarms: &FalseScore) -> String {
         number(alarms.per_year_low),
         number(alarms.per_year_high),
         number(alarms.goal_per_year),
-        verdict(is_held),
+        verdict(alarms.verdict),
         by_fault.join(", "),
     )
 }
@@ -118,11 +119,11 @@ fn interval(share: &Share) -> String {
     format!("{}-{}", percent(Some(share.low)), percent(Some(share.high)))
 }
 
-/// By the point estimate.
-fn verdict(is_held: Option<bool>) -> &'static str {
-    match is_held {
-        Some(true) => "held",
-        Some(false) => "NOT held",
+fn verdict(verdict: Option<GoalVerdict>) -> &'static str {
+    match verdict {
+        Some(GoalVerdict::Held) => "held",
+        Some(GoalVerdict::NotHeld) => "NOT held",
+        Some(GoalVerdict::NotShown) => "not shown",
         None => "",
     }
 }

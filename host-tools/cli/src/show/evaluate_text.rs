@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use airvalve_trials::{FalseScore, FaultScore, Model, Played, Score, Set, Share, Worst};
+use airvalve_trials::{FalseScore, FaultScore, GoalVerdict, Model, Played, Score, Set, Share, Worst};
 
 use super::paper::{Ink, Paper};
 
@@ -88,7 +88,7 @@ fn fault_line(fault: &FaultScore, paper: &Paper) -> String {
         fault.wrong,
         fault.beside,
     );
-    let is_short = found.share.is_some_and(|share| share < found.goal);
+    let is_short = found.verdict == GoalVerdict::NotHeld;
     format!("{}\n", if is_short { paper.ink(Ink::Alarm, &line) } else { line })
 }
 

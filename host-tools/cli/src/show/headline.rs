@@ -19,8 +19,10 @@ pub(crate) fn day_clock(time: Time) -> String {
     strftime(time, "%m-%d %H:%M")
 }
 
+/// To the nearest minute: the last sample of an hour stands just before its end.
 fn strftime(time: Time, form: &str) -> String {
-    Timestamp::from_microsecond(time.0).map_or_else(|_| time.to_string(), |at| at.strftime(form).to_string())
+    let nearest = Timestamp::from_microsecond(time.0.saturating_add(30_000_000));
+    nearest.map_or_else(|_| time.to_string(), |at| at.strftime(form).to_string())
 }
 
 /// A duration in the unit that suits it.
@@ -70,5 +72,14 @@ mod tests {
         assert_eq!(duration(Time(0), Time(5_400_000_000)), "90 min");
         assert_eq!(duration(Time(0), Time(43_200_000_000)), "12.0 h");
         assert_eq!(litres(0.1234), "0.12");
+    }
+
+    #[test]
+    fn a_time_is_told_to_the_nearest_minute() {
+        // 2031-03-02T05:59:59.9Z, and half a minute before.
+        let end = Time(1_930_197_599_900_000);
+        assert_eq!((minute(end).as_str(), clock(end).as_str()), ("2031-03-02 06:00", "06:00"));
+        assert_eq!(day_clock(Time(end.0 - 30_000_000)), "03-02 05:59");
+        assert_eq!(minute(Time(i64::MAX)), Time(i64::MAX).to_string());
     }
 }

@@ -45,7 +45,11 @@ fn overview(replays: &[Replay], paper: &Paper) -> String {
     let mut text = String::new();
     for replay in sorted {
         let faults: Vec<String> = replay.alarms.iter().map(short).collect();
-        let faults = if faults.is_empty() { "no alarm".to_owned() } else { faults.join(", ") };
+        let faults = match faults.is_empty() {
+            true if replay.quality.is_too_short => "too short to judge".to_owned(),
+            true => "no alarm".to_owned(),
+            false => format!("{}{}", faults.join(", "), not_trusted(replay)),
+        };
         let findings = match replay.findings.len() {
             0 => String::new(),
             count => format!("; {}", plural(count as u64, "finding")),
@@ -116,6 +120,9 @@ fn not_judged(replay: &Replay, paper: &Paper) -> String {
 }
 
 fn alarms(replay: &Replay, paper: &Paper) -> String {
+    if replay.alarms.is_empty() && replay.quality.is_too_short {
+        return paper.heading("TOO SHORT TO JUDGE");
+    }
     if replay.alarms.is_empty() {
         let none = if replay.findings.is_empty() { "NO ALARM, NOTHING FOUND" } else { "NO ALARM" };
         let hours = &replay.state_hours;
@@ -127,11 +134,17 @@ fn alarms(replay: &Replay, paper: &Paper) -> String {
         };
         return paper.heading(&format!("{none}{where_}"));
     }
-    let mut text = paper.heading(&plural(replay.alarms.len() as u64, "alarm").to_uppercase());
+    let count = plural(replay.alarms.len() as u64, "alarm");
+    let mut text = paper.heading(&format!("{count}{}", not_trusted(replay)).to_uppercase());
     let mut alarms: Vec<&Alarm> = replay.alarms.iter().collect();
     alarms.sort_by_key(|alarm| alarm.raised_at);
     text.extend(alarms.into_iter().map(|alarm| alarm_text(alarm, paper)));
     text
+}
+
+/// Said behind alarms that the data do not bear out.
+fn not_trusted(replay: &Replay) -> &'static str {
+    if replay.quality.alarms_trusted { "" } else { ", not to be trusted" }
 }
 
 fn alarm_text(alarm: &Alarm, paper: &Paper) -> String {
@@ -157,18 +170,19 @@ fn alarm_text(alarm: &Alarm, paper: &Paper) -> String {
 }
 
 /// Findings in order of time: many of one kind are told in one paragraph, where the first of them stands; the threshold
-/// of a kind stands below its last.
+/// of a kind stands below its first.
 fn findings(replay: &Replay, paper: &Paper) -> String {
     let mut told: Vec<(Time, String)> = Vec::new();
     for kind in FindingKind::ALL {
+        let first_told = told.len();
         let mut of_kind: Vec<&Finding> = replay.findings.iter().filter(|finding| finding.kind == kind).collect();
         of_kind.sort_by_key(|finding| finding.from);
         match of_kind.first() {
             Some(first) if of_kind.len() > FEW => told.push((first.from, many(&of_kind, paper))),
             _ => told.extend(of_kind.iter().map(|finding| (finding.from, finding_text(finding, paper)))),
         }
-        if let (Some((_, last)), Some(finding)) = (told.last_mut(), of_kind.last()) {
-            *last += &paper.ink(Ink::Faint, &paper.labelled("  threshold: ", &finding.threshold));
+        if let (Some((_, text)), Some(finding)) = (told.get_mut(first_told), of_kind.first()) {
+            *text += &paper.ink(Ink::Faint, &paper.labelled("  threshold: ", &finding.threshold));
         }
     }
     told.sort_by_key(|(from, _)| *from);
@@ -235,6 +249,7 @@ mod tests {
             detail: String::new(),
             threshold: String::new(),
             severe: false,
+            at_least: false,
             resolved: true,
             vented_nl: None,
             seen_in_bursts: false,
