@@ -251,14 +251,29 @@ impl ChannelHealth {
         self.most_bend = 6.0 * (9.0 * self.noise_squared + self.least_clip);
         let is_above = self.noise_squared > (16.0 * self.usual_noise_squared).max(self.noise_floor_squared);
         self.is_noisy = is_above && self.seen_s > 10.0 * NOISE_S;
+        if !self.last.is_nan() {
+            self.live_low = self.live_low.min(self.last);
+            self.live_high = self.live_high.max(self.last);
+        }
+    }
+
+    /// Forgets what was long ago, learns the usual noise and looks for noise that is gone; called every few seconds.
+    #[inline(never)]
+    pub fn watch_slowly(&mut self, elapsed_s: f32) {
+        self.lost_jumps -= self.lost_jumps * (elapsed_s / JUMPS_S).min(1.0);
         if self.last.is_nan() {
             return;
         }
-        self.seen_s += frame_s;
+        self.seen_s += elapsed_s;
         // Both ends creep inwards, so that what was seen long ago is forgotten.
-        let creep = (self.live_high - self.live_low).max(0.0) * (0.1 * frame_s / LIVE_S);
-        self.live_low = (self.live_low + creep).min(self.last);
-        self.live_high = (self.live_high - creep).max(self.last);
+        let creep = (self.live_high - self.live_low).max(0.0) * (0.1 * elapsed_s / LIVE_S);
+        self.live_low += creep;
+        self.live_high -= creep;
+        self.learn_noise(elapsed_s);
+        self.watch_for_hush(elapsed_s);
+    }
+
+    fn learn_noise(&mut self, elapsed_s: f32) {
         // What a fault shows must not become usual: it would clear its own alarm.
         if self.same_s > REPEATS_S || self.is_noisy {
             return;
@@ -268,19 +283,12 @@ impl ChannelHealth {
         if self.seen_s < 5.0 * NOISE_S {
             self.usual_noise_squared = self.noise_squared;
         } else {
-            self.usual_noise_squared += (target - self.usual_noise_squared) * (frame_s / tau_s).min(1.0);
+            self.usual_noise_squared += (target - self.usual_noise_squared) * (elapsed_s / tau_s).min(1.0);
         }
     }
 
-    /// Forgets jumps and looks for noise that is gone; called every few seconds.
-    ///
     /// A channel whose noise has gone is frozen, also where its last bit still flickers.
-    #[inline(never)]
-    pub fn watch_slowly(&mut self, elapsed_s: f32) {
-        self.lost_jumps -= self.lost_jumps * (elapsed_s / JUMPS_S).min(1.0);
-        if self.last.is_nan() {
-            return;
-        }
+    fn watch_for_hush(&mut self, elapsed_s: f32) {
         // At an end of the measuring band a working transmitter is calm.
         let margin = 0.01 * self.span.width();
         let is_at_limit = self.last < self.limit_low + margin || self.last > self.limit_high - margin;
@@ -445,6 +453,7 @@ mod tests {
             let noise = if second < 3_600 { 0.2 * f32::from(second % 7 == 0) } else { 0.0 };
             health.accept(50.0 + noise, 1.0);
             health.end_frame(1.0);
+            health.watch_slowly(1.0);
             evidence = health.weigh(1.0, &settings).1;
         }
         assert!(evidence > 1.0 && health.is_unread());
@@ -504,6 +513,7 @@ mod tests {
                 health.accept(if i % 2 == 0 { 50.1 } else { 49.9 }, 1.0 / hz);
                 if i % hz as u32 == 0 {
                     health.end_frame(1.0);
+                    health.watch_slowly(1.0);
                 }
             }
             health.noise()

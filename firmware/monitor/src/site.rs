@@ -74,6 +74,8 @@ impl SiteData {
     }
 
     /// Accuracy of a channel in its unit, at least a thousandth of its span.
+    // Not inlined: it stands in many places, and a device's flash is small.
+    #[inline(never)]
     pub fn accuracy(&self, channel: Channel) -> f32 {
         let width = self.spans.get(channel).map_or(1.0, Span::width);
         (0.01 * self.accuracy_pct_span.get(channel) * width).max(1e-3 * width)

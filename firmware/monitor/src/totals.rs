@@ -19,6 +19,8 @@ pub struct Volume {
 
 impl Volume {
     /// Adds normal litres; what is not a positive number is left out.
+    // Not inlined: it stands in many places, and a device's flash is small.
+    #[inline(never)]
     pub fn add_nl(&mut self, nl: f32) {
         if nl > 0.0 {
             self.micro_nl = self.micro_nl.saturating_add((f64::from(nl) * 1e6) as u64);

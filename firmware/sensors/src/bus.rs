@@ -73,52 +73,48 @@ impl<I2C: I2c> Converter<I2C> {
     /// Reads every fitted input once; an input that does not answer reads [`MISSING_CODE`].
     pub fn read(&mut self, codes: &mut Channels<i16>, delay: &mut impl DelayNs) {
         let [first, second, third, fourth] = self.inputs;
-        // One that cannot be set up takes no more time from the others until the next read.
-        let mut answers = true;
-        self.read_input(first, || input::SingleA0, codes, delay, &mut answers);
-        self.read_input(second, || input::SingleA1, codes, delay, &mut answers);
-        self.read_input(third, || input::SingleA2, codes, delay, &mut answers);
-        self.read_input(fourth, || input::SingleA3, codes, delay, &mut answers);
+        // One that cannot be set up takes no time from the others until the next read.
+        if !self.is_configured {
+            self.configure(delay);
+        }
+        self.read_input(first, || input::SingleA0, codes, delay);
+        self.read_input(second, || input::SingleA1, codes, delay);
+        self.read_input(third, || input::SingleA2, codes, delay);
+        self.read_input(fourth, || input::SingleA3, codes, delay);
     }
 
     /// Sets the converter up: one that was off at the start may come back.
     #[cold]
     #[inline(never)]
-    fn configure(&mut self, delay: &mut impl DelayNs) -> bool {
+    fn configure(&mut self, delay: &mut impl DelayNs) {
         self.is_configured = self.driver.set_full_scale_range(FullScaleRange::Within4_096V).is_ok()
             && self.driver.set_data_rate(DataRate16Bit::Sps860).is_ok();
         if self.is_configured {
             // Setting it up has started a conversion, perhaps at the slow rate that it wakes up with.
             delay.delay_us(FIRST_CONVERSION_US);
+        } else {
+            self.failed_reads = self.failed_reads.saturating_add(1);
         }
-        self.is_configured
     }
 
-    /// Reads one input; `answers` becomes false where the converter cannot even be set up, and then nothing is read.
+    /// Reads one input; nothing is read of a converter that is not set up.
     fn read_input<C>(
         &mut self,
         channel: Option<Channel>,
         input: impl Fn() -> C,
         codes: &mut Channels<i16>,
         delay: &mut impl DelayNs,
-        answers: &mut bool,
     ) where
         C: ChannelId<Ads1x1x<I2C, Ads1115, Resolution16Bit, OneShot>>,
     {
         let Some(channel) = channel else { return };
-        codes.set(channel, MISSING_CODE);
-        if !*answers {
-            return;
+        let code = if self.is_configured { self.convert(input, delay) } else { None };
+        if code.is_none() && self.is_configured {
+            self.failed_reads = self.failed_reads.saturating_add(1);
+            // Whatever went wrong may have reset the converter: it is set up anew before the next read.
+            self.is_configured = false;
         }
-        *answers = self.is_configured || self.configure(delay);
-        match if *answers { self.convert(input, delay) } else { None } {
-            Some(code) => codes.set(channel, code),
-            None => {
-                self.failed_reads = self.failed_reads.saturating_add(1);
-                // Whatever went wrong may have reset the converter: set it up anew before the next input.
-                self.is_configured = false;
-            }
-        }
+        codes.set(channel, code.unwrap_or(MISSING_CODE));
     }
 
     fn convert<C>(&mut self, input: impl Fn() -> C, delay: &mut impl DelayNs) -> Option<i16>
