@@ -21,7 +21,7 @@ use crate::{
     settings::Settings,
     site::SiteData,
     state::{StateTracker, ValveState},
-    steps::{StepInput, StepTracker},
+    steps::{StepAnswer, StepInput, StepTracker},
     totals::Totals,
     watched::WatchedChannels,
     zero::ZeroTracker,
@@ -424,12 +424,14 @@ impl Monitor {
         forget(values, unread);
         self.is_valve_read = unread.iter().take(2).all(|is_unread| !is_unread);
         self.follow_pressure(&frame);
+        let answer = self.test_float(&frame);
         forget([&mut frame.float_pct, &mut frame.pressure_kpa], failed);
         self.large_orifice(&frame);
         if self.since_slow_s >= SLOW_S {
             self.find_noise(&frame);
         }
-        self.valve_alarms(&frame, changes);
+        let answer = answer.filter(|_| !frame.float_pct.is_nan() && !frame.pressure_kpa.is_nan());
+        self.valve_alarms(&frame, answer, changes);
     }
 
     fn believe_temperature(&mut self, air_k: f32) {
@@ -542,7 +544,24 @@ impl Monitor {
         }
     }
 
-    fn valve_alarms(&mut self, frame: &Frame, changes: &mut Changes) {
+    /// Takes the frame of a valve that is read, be it by a channel that drifts: a step is one all the same.
+    fn test_float(&mut self, frame: &Frame) -> Option<StepAnswer> {
+        if frame.float_pct.is_nan() || frame.pressure_kpa.is_nan() {
+            return None;
+        }
+        // A release that ends resets the test; one that only seems to begin (a jammed float makes the content follow the
+        // pressure) must not.
+        let is_sealed = matches!(frame.state, ValveState::Sealed | ValveState::Releasing);
+        let input = StepInput {
+            float_pct: frame.float_pct,
+            pressure_kpa: frame.pressure_kpa,
+            length_s: frame.length_s,
+            is_sealed,
+        };
+        self.steps.frame(&input, &self.site, &self.settings.evidence)
+    }
+
+    fn valve_alarms(&mut self, frame: &Frame, answer: Option<StepAnswer>, changes: &mut Changes) {
         let context = Context {
             site: &self.site,
             settings: &self.settings.evidence,
@@ -552,20 +571,8 @@ impl Monitor {
             is_odour_trusted: self.is_odour_trusted(),
             pressure_doubt: self.pressure_doubt,
         };
-        if !frame.float_pct.is_nan() && !frame.pressure_kpa.is_nan() {
-            // A release that ends resets the test; one that only seems to begin (a jammed float makes the content
-            // follow the pressure) must not.
-            let is_sealed = matches!(frame.state, ValveState::Sealed | ValveState::Releasing);
-            let input = StepInput {
-                float_pct: frame.float_pct,
-                pressure_kpa: frame.pressure_kpa,
-                length_s: frame.length_s,
-                is_sealed,
-            };
-            let answer = self.steps.frame(&input, &self.site, &self.settings.evidence);
-            if let Some(answer) = answer {
-                self.evidence.answer(&answer, frame, &mut self.learned, &context);
-            }
+        if let Some(answer) = answer {
+            self.evidence.answer(&answer, frame, &mut self.learned, &context);
         }
         self.evidence.frame(frame, &mut self.learned, &context);
         if self.since_slow_s >= SLOW_S {

@@ -41,6 +41,8 @@ pub struct Converter<I2C> {
     driver: Ads1x1x<I2C, Ads1115, Resolution16Bit, OneShot>,
     inputs: [Option<Channel>; 4],
     is_configured: bool,
+    /// It could not be set up: it takes no more time from the others until the next read.
+    has_given_up: bool,
     /// Transfers that failed or came too late since the start.
     pub failed_reads: u32,
 }
@@ -61,6 +63,7 @@ impl<I2C: I2c> Converter<I2C> {
             driver: Ads1x1x::new_ads1115(i2c, address),
             inputs: inputs.map(|channel| channel.filter(|channel| fitted(*channel))),
             is_configured: false,
+            has_given_up: false,
             failed_reads: 0,
         }
     }
@@ -73,10 +76,7 @@ impl<I2C: I2c> Converter<I2C> {
     /// Reads every fitted input once; an input that does not answer reads [`MISSING_CODE`].
     pub fn read(&mut self, codes: &mut Channels<i16>, delay: &mut impl DelayNs) {
         let [first, second, third, fourth] = self.inputs;
-        // One that cannot be set up takes no time from the others until the next read.
-        if !self.is_configured {
-            self.configure(delay);
-        }
+        self.has_given_up = false;
         self.read_input(first, || input::SingleA0, codes, delay);
         self.read_input(second, || input::SingleA1, codes, delay);
         self.read_input(third, || input::SingleA2, codes, delay);
@@ -86,15 +86,20 @@ impl<I2C: I2c> Converter<I2C> {
     /// Sets the converter up: one that was off at the start may come back.
     #[cold]
     #[inline(never)]
-    fn configure(&mut self, delay: &mut impl DelayNs) {
+    fn configure(&mut self, delay: &mut impl DelayNs) -> bool {
+        if self.has_given_up {
+            return false;
+        }
         self.is_configured = self.driver.set_full_scale_range(FullScaleRange::Within4_096V).is_ok()
             && self.driver.set_data_rate(DataRate16Bit::Sps860).is_ok();
         if self.is_configured {
             // Setting it up has started a conversion, perhaps at the slow rate that it wakes up with.
             delay.delay_us(FIRST_CONVERSION_US);
         } else {
+            self.has_given_up = true;
             self.failed_reads = self.failed_reads.saturating_add(1);
         }
+        self.is_configured
     }
 
     /// Reads one input; nothing is read of a converter that is not set up.
@@ -108,13 +113,20 @@ impl<I2C: I2c> Converter<I2C> {
         C: ChannelId<Ads1x1x<I2C, Ads1115, Resolution16Bit, OneShot>>,
     {
         let Some(channel) = channel else { return };
-        let code = if self.is_configured { self.convert(input, delay) } else { None };
-        if code.is_none() && self.is_configured {
-            self.failed_reads = self.failed_reads.saturating_add(1);
-            // Whatever went wrong may have reset the converter: it is set up anew before the next read.
-            self.is_configured = false;
+        let is_ready = self.is_configured || self.configure(delay);
+        match if is_ready { self.convert(input, delay) } else { None } {
+            Some(code) => codes.set(channel, code),
+            None => self.miss(channel, codes),
         }
-        codes.set(channel, code.unwrap_or(MISSING_CODE));
+    }
+
+    #[cold]
+    #[inline(never)]
+    fn miss(&mut self, channel: Channel, codes: &mut Channels<i16>) {
+        self.failed_reads = self.failed_reads.saturating_add(u32::from(self.is_configured));
+        // Whatever went wrong may have reset the converter: it is set up anew before the next input.
+        self.is_configured = false;
+        codes.set(channel, MISSING_CODE);
     }
 
     fn convert<C>(&mut self, input: impl Fn() -> C, delay: &mut impl DelayNs) -> Option<i16>
