@@ -4,21 +4,24 @@ use airvalve_analysis::{DataSheet, FaultJudged, LearnedQuantity, LearnedResult, 
 
 use super::{data::line, paper::Paper};
 
-/// A quantity of the text: its name, and what stands before and behind its value.
-type Part = (&'static str, &'static str, &'static str);
+/// A quantity of the text: its name, what its value is multiplied by, and what stands behind it.
+type Part = (&'static str, f64, &'static str);
+
+/// Normal litres an hour: a second brings too little for the eye.
+const HOUR_S: f64 = 3600.0;
 
 /// The lines: a label, and what stands there.
 const LINES: [(&str, &[Part]); 10] = [
-    ("pressure zero", &[("zero_kpa", "", " kPa")]),
-    ("opens below", &[("opens_pct", "", " %")]),
-    ("closes above", &[("closes_pct", "", " %")]),
-    ("orifice area", &[("area_ratio", "", "")]),
-    ("release time", &[("open_time", "", " of a clean one's")]),
-    ("step answer", &[("answer", "", "")]),
-    ("stands off", &[("stick_pct", "", " %")]),
-    ("air gathers", &[("arrival_running_nl_s", "", " NL/s running"), ("arrival_stopped_nl_s", "", " stopped")]),
-    ("pressure", &[("running_kpa", "", " kPa running"), ("stopped_kpa", "", " kPa stopped")]),
-    ("odour", &[("odour_base_ppm", "", " ppm before releases"), ("odour_pulse_ppm", "", " ppm more after")]),
+    ("pressure zero", &[("zero_kpa", 1.0, " kPa")]),
+    ("opens below", &[("opens_pct", 1.0, " %")]),
+    ("closes above", &[("closes_pct", 1.0, " %")]),
+    ("orifice area", &[("area_ratio", 1.0, "")]),
+    ("release time", &[("open_time", 1.0, " of a clean one's")]),
+    ("step answer", &[("answer", 1.0, "")]),
+    ("stands off", &[("stick_pct", 1.0, " %")]),
+    ("air gathers", &[("arrival_running_nl_s", HOUR_S, " NL/h running"), ("arrival_stopped_nl_s", HOUR_S, " stopped")]),
+    ("pressure", &[("running_kpa", 1.0, " kPa running"), ("stopped_kpa", 1.0, " kPa stopped")]),
+    ("odour", &[("odour_base_ppm", 1.0, " ppm before releases"), ("odour_pulse_ppm", 1.0, " ppm more after")]),
 ];
 
 /// The section: a line a quantity, what is not learned in one, and what cannot be judged yet with what is missing.
@@ -45,14 +48,19 @@ pub(crate) fn learned(replay: &Replay, paper: &Paper) -> String {
 }
 
 /// A quantity with its uncertainty.
-fn value(quantity: &LearnedQuantity, (name, before, behind): &Part) -> String {
+fn value(quantity: &LearnedQuantity, (name, factor, behind): &Part) -> String {
     // A cell that reads a little below its zero has found none.
     if name.starts_with("odour") && quantity.value.is_some_and(|value| value <= 0.0) {
-        return format!("{before}0{behind}");
+        return format!("0{behind}");
     }
-    let value = number(quantity.value.unwrap_or_default(), quantity);
-    let uncertainty = quantity.uncertainty.map_or(String::new(), |half| format!(" +-{}", number(half, quantity)));
-    format!("{before}{value}{uncertainty}{behind}")
+    let value = quantity.value.unwrap_or_default() * factor;
+    let half = quantity.uncertainty.map(|half| half * factor);
+    let decimals = decimals(value, half);
+    let uncertainty = half.map_or(String::new(), |half| format!(" +-{half:.decimals$}"));
+    // No sign before a nought.
+    let value = format!("{value:.decimals$}");
+    let is_nought = value.chars().all(|digit| "-0.".contains(digit));
+    format!("{}{uncertainty}{behind}", if is_nought { value.trim_start_matches('-') } else { &value })
 }
 
 /// From how much it was learned, its recent value, and the data sheet's.
@@ -81,11 +89,15 @@ fn particulars(quantity: &LearnedQuantity) -> String {
 /// A number in the unit of a quantity, with as many decimals as its uncertainty leaves.
 fn number(number: f64, quantity: &LearnedQuantity) -> String {
     let value = quantity.value.unwrap_or_default().abs();
-    // A scatter of nearly none comes from readings that repeat themselves.
-    let uncertainty = quantity.uncertainty.unwrap_or(0.1 * value).max(1e-3 * value);
-    let magnitude = (uncertainty / 2.0).log10().floor();
-    let decimals = if magnitude.is_finite() { (-magnitude).clamp(0.0, 4.0) as usize } else { 1 };
+    let decimals = decimals(value, quantity.uncertainty);
     format!("{number:.decimals$}")
+}
+
+fn decimals(value: f64, uncertainty: Option<f64>) -> usize {
+    // A scatter of nearly none comes from readings that repeat themselves.
+    let uncertainty = uncertainty.unwrap_or(0.1 * value.abs()).max(1e-3 * value.abs());
+    let magnitude = (uncertainty / 2.0).log10().floor();
+    if magnitude.is_finite() { (-magnitude).clamp(0.0, 4.0) as usize } else { 1 }
 }
 
 fn short(value: f64) -> String {
@@ -126,7 +138,7 @@ mod tests {
             is_outside: Some(true),
             ..LearnedQuantity::default()
         };
-        assert_eq!(value(&quantity, &("area_ratio", "", " of it")), "0.55 +-0.02 of it");
+        assert_eq!(value(&quantity, &("area_ratio", 1.0, " of it")), "0.55 +-0.02 of it");
         assert_eq!(particulars(&quantity), ", 12 cycles, now 0.53; data sheet 0.8 to 1.25: OUTSIDE");
         let unsure = LearnedQuantity { is_outside: Some(false), from: None, ..quantity.clone() };
         assert!(particulars(&unsure).ends_with("; data sheet 0.8 to 1.25: not surely outside"));
