@@ -266,7 +266,7 @@ mod tests {
             list.take(&change(fault, pressure, time_us, is_active));
             assert_eq!(list.is_faulty(Channel::ChamberPressure), is_active);
         }
-        let alarms = list.finish();
+        let alarms = finish(&list);
         let told: Vec<_> =
             alarms.iter().map(|alarm| (alarm.fault, alarm.raised_at.0, alarm.cleared_at.map(|at| at.0))).collect();
         assert_eq!(told, [("drift", 10, Some(20)), ("wire-break", 20, Some(40))]);
