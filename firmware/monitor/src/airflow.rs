@@ -80,6 +80,8 @@ impl Orifice {
     /// Volume flow in normal litres a second out of a chamber at `gauge_kpa`; negative when air is drawn in.
     ///
     /// The upstream air is taken to have `temperature_k` either way.
+    // Not inlined: it stands in many places, and a device's flash is small.
+    #[inline(never)]
     pub fn normal_flow_nl_s(self, gauge_kpa: f32, p_atm_kpa: f32, temperature_k: f32) -> f32 {
         let chamber_kpa = (gauge_kpa + p_atm_kpa).max(0.0);
         let mass_flow_kg_s = if gauge_kpa >= 0.0 {

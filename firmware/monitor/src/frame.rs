@@ -2,7 +2,7 @@
 
 use airvalve_sensors::{Contact, Contacts};
 
-use crate::{site::SiteData, state::ValveState, watched::WatchedChannels};
+use crate::{learned::Learned, site::SiteData, state::ValveState, watched::WatchedChannels};
 
 /// Means over one frame; NaN where a channel gave nothing.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -25,14 +25,16 @@ pub struct Frame {
     pub air_c: f32,
     /// The station's pump runs.
     pub pump: Option<bool>,
+    /// Where no contact tells, a pump runs above this chamber pressure, kPa gauge.
+    pub pump_above_kpa: f32,
     /// State of the valve at its end.
     pub state: ValveState,
 }
 
 impl Frame {
     /// Whether the pump runs: by its contact, or else by the pressure.
-    pub fn is_pumping(&self, site: &SiteData) -> bool {
-        self.pump.unwrap_or(self.pressure_kpa > 0.5 * (site.static_kpa + site.working_kpa))
+    pub fn is_pumping(&self) -> bool {
+        self.pump.unwrap_or(self.pressure_kpa > self.pump_above_kpa)
     }
 }
 
@@ -57,8 +59,9 @@ impl FrameBuilder {
     pub(crate) fn take(
         &mut self,
         time_us: i64,
-        zero_kpa: f32,
         state: ValveState,
+        learned: &Learned,
+        site: &SiteData,
         channels: &mut WatchedChannels,
     ) -> Frame {
         let ([float_pct, pressure_kpa, odour_ppm, line_kpa, air_c, ..], pressure_samples) = channels.take_means();
@@ -66,12 +69,13 @@ impl FrameBuilder {
             time_us,
             length_s: self.length_s,
             float_pct,
-            pressure_kpa: pressure_kpa - zero_kpa,
+            pressure_kpa: pressure_kpa - learned.zero_kpa,
             pressure_samples,
             odour_ppm,
             line_kpa,
             air_c,
             pump: self.contacts.get(Contact::PumpRunning),
+            pump_above_kpa: learned.pump_above_kpa(site),
             state,
         };
         *self = FrameBuilder::default();

@@ -7,6 +7,8 @@ use crate::site::SiteData;
 /// Sealed time before a usual pressure is known, min: many pumps run for a few minutes at a time only.
 const LEAST_STOPPED_MIN: f32 = 20.0;
 const LEAST_RUNNING_MIN: f32 = 3.0;
+/// With the pump running the pressure has gone the other way by this share.
+const OPPOSITE: f32 = 0.3;
 
 /// A feature of the valve: its baseline (how it was when it was learned) and its recent value.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -123,19 +125,30 @@ impl Learned {
         (minutes >= 60.0).then(|| (running.mean * running.weight + stopped.mean * stopped.weight).max(0.0) / minutes)
     }
 
-    /// How far the usual pressures have walked together, stopped and running, kPa, beside what the main has added suddenly:
-    /// more likely the transmitter's doing than the main's. 0 before the first of them is known.
-    pub fn pressure_walk_kpa(&self) -> f32 {
+    /// Above this chamber pressure a pump runs, kPa: halfway between the two usual ones, which follow a reading that drifts.
+    pub fn pump_above_kpa(&self, site: &SiteData) -> f32 {
+        let (running, stopped) = (&self.running_kpa, &self.stopped_kpa);
+        let are_known = running.weight.min(stopped.weight) >= LEAST_RUNNING_MIN && running.recent > stopped.recent;
+        0.5 * if are_known { running.recent + stopped.recent } else { site.working_kpa + site.static_kpa }
+    }
+
+    /// How far the usual pressure at rest has walked, kPa, beside what the main has added suddenly; 0 before it is known, and
+    /// where the pressure with the pump running has gone the other way.
+    pub fn rest_walk_kpa(&self) -> f32 {
         let (stopped, running) = (&self.stopped_kpa, &self.running_kpa);
         if stopped.weight < LEAST_STOPPED_MIN {
             return 0.0;
         }
         let walked_kpa = stopped.recent - stopped.mean - self.shifted_kpa;
-        if running.weight < LEAST_RUNNING_MIN {
-            return walked_kpa;
-        }
+        let running_kpa = if running.weight < LEAST_RUNNING_MIN { 0.0 } else { running.recent - running.mean };
+        if running_kpa * walked_kpa < -OPPOSITE * walked_kpa * walked_kpa { 0.0 } else { walked_kpa }
+    }
+
+    /// How far both usual pressures have walked together, kPa: more likely the transmitter's doing than the main's.
+    pub fn pressure_walk_kpa(&self) -> f32 {
+        let (walked_kpa, running) = (self.rest_walk_kpa(), &self.running_kpa);
         let running_kpa = running.recent - running.mean;
-        if running_kpa * walked_kpa <= 0.0 {
+        if running.weight < LEAST_STOPPED_MIN || running_kpa * walked_kpa <= 0.0 {
             0.0
         } else if libm::fabsf(running_kpa) < libm::fabsf(walked_kpa) {
             running_kpa

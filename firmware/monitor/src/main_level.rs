@@ -20,7 +20,7 @@ const KEPT: usize = 10;
 /// What is kept is held against the present for so long, s.
 const LOOK_BACK_S: f32 = 1800.0;
 /// A change is sudden above this many accuracies, and that many an hour: a transmitter's zero walks more slowly.
-const SUDDEN_ACCURACIES: f32 = 2.5;
+const SUDDEN_ACCURACIES: f32 = 1.5;
 const SUDDEN_ACCURACIES_H: f32 = 15.0;
 /// Two pressures so near in time have nothing between them that the float has not seen, s.
 const NEAR_S: f32 = 1.5 * KEPT_S;
@@ -29,7 +29,7 @@ const LEAST_EXPECTED_PCT: f32 = 4.0;
 const ANSWERED_SHARE: f32 = 0.3;
 
 /// Learns the usual pressures of a sealed valve from the frame that ends `since_s`.
-fn learn_usual(frame: &Frame, since_s: f32, since_step_s: f32, learned: &mut Learned, site: &SiteData) {
+fn learn_usual(frame: &Frame, since_s: f32, since_step_s: f32, learned: &mut Learned) {
     if since_step_s <= CALM_S
         || frame.pressure_kpa.is_nan()
         || frame.float_pct.is_nan()
@@ -37,7 +37,7 @@ fn learn_usual(frame: &Frame, since_s: f32, since_step_s: f32, learned: &mut Lea
     {
         return;
     }
-    let usual = if frame.is_pumping(site) { &mut learned.running_kpa } else { &mut learned.stopped_kpa };
+    let usual = if frame.is_pumping() { &mut learned.running_kpa } else { &mut learned.stopped_kpa };
     let minutes = since_s / 60.0;
     usual.add_weighted(frame.pressure_kpa, minutes, USUAL_MIN, RECENT_MIN);
     learned.below_line_kpa.add_weighted(frame.line_kpa - frame.pressure_kpa, minutes, USUAL_MIN, RECENT_MIN);
@@ -80,13 +80,13 @@ impl MainLevel {
         learned: &mut Learned,
         site: &SiteData,
     ) {
-        learn_usual(frame, since_s, since_step_s, learned, site);
+        learn_usual(frame, since_s, since_step_s, learned);
         self.kept.iter_mut().for_each(|rest| rest.age_s += since_s);
         let [newest, ..] = &self.kept;
         let accuracy_kpa = site.accuracy(Channel::ChamberPressure);
         let changed_kpa = libm::fabsf(frame.pressure_kpa - self.last_kpa);
         self.last_kpa = frame.pressure_kpa;
-        self.resting_s = if frame.is_pumping(site) { 0.0 } else { self.resting_s + since_s };
+        self.resting_s = if frame.is_pumping() { 0.0 } else { self.resting_s + since_s };
         let is_pressed = frame.pressure_kpa > PRESSED_SHARE * site.static_kpa;
         let is_calm = since_step_s.min(self.resting_s) > CALM_S && changed_kpa < AT_REST_ACCURACIES * accuracy_kpa;
         let is_at_rest = is_calm && is_pressed;

@@ -401,7 +401,8 @@ impl Monitor {
     /// The slow path: everything that works on means.
     #[inline(never)]
     fn end_frame(&mut self, time_us: i64, changes: &mut Changes) {
-        let mut frame = self.frames.take(time_us, self.learned.zero_kpa, self.state.state(), &mut self.channels);
+        let state = self.state.state();
+        let mut frame = self.frames.take(time_us, state, &self.learned, &self.site, &mut self.channels);
         self.believe_temperature(273.15 + frame.air_c);
         self.is_main_filling = frame.pump.unwrap_or(frame.pressure_kpa > 3.0 * self.learned.zero_uncertainty_kpa);
         let [float, pressure, ..] = &self.channels.all;

@@ -29,7 +29,7 @@ const LEAST_STOPPED_MIN: f32 = 20.0;
 /// Calm time before the distance from the line is known, min.
 const LEAST_CALM_MIN: f32 = 10.0;
 /// A walk by so many times the accuracy is no longer taken for the main's.
-const BEYOND_THE_MAIN: f32 = 4.5;
+const BEYOND_THE_MAIN: f32 = 5.0;
 /// Share of a walk that the distance from the line, or the float's answer, must show.
 const LINE_AGREES: f32 = 0.5;
 const ANSWER_AGREES: f32 = 0.5;
@@ -121,20 +121,22 @@ fn is_of_main(learned: &Learned, site: &SiteData, walked_kpa: f32) -> Option<boo
 /// steps say so (to a reading that is too low every step looks larger), or further than a main's own level.
 fn walk_of_pressure(learned: &Learned, site: &SiteData, settings: &EvidenceSettings) -> f32 {
     let accuracy_kpa = site.accuracy(Channel::ChamberPressure);
-    let walked_kpa = learned.pressure_walk_kpa();
-    let is_drift = match is_of_main(learned, site, walked_kpa) {
-        Some(is_of_main) => !is_of_main,
+    let (together_kpa, at_rest_kpa) = (learned.pressure_walk_kpa(), learned.rest_walk_kpa());
+    let walked_kpa = match is_of_main(learned, site, at_rest_kpa) {
+        Some(true) => 0.0,
+        Some(false) => at_rest_kpa,
+        None if libm::fabsf(at_rest_kpa) > BEYOND_THE_MAIN * accuracy_kpa => at_rest_kpa,
         None => {
             let usual_kpa_abs = learned.running_kpa.recent + site.p_atm_kpa;
-            let expected = walked_kpa / usual_kpa_abs.max(1.0);
+            let expected = together_kpa / usual_kpa_abs.max(1.0);
             let answered = learned.answer.recent / fouling::usual_answer(learned, settings) - 1.0;
             let agrees =
                 learned.answer.weight >= LEAST_CYCLES && answered * expected > ANSWER_AGREES * expected * expected;
-            agrees || libm::fabsf(walked_kpa) > BEYOND_THE_MAIN * accuracy_kpa
+            if agrees { together_kpa } else { 0.0 }
         }
     };
-    let walk = if is_drift { libm::fabsf(walked_kpa) / (PRESSURE_ACCURACIES * accuracy_kpa) } else { 0.0 };
-    (libm::fabsf(learned.zero_kpa) / (1.5 * accuracy_kpa)).max(walk)
+    (libm::fabsf(learned.zero_kpa) / (1.5 * accuracy_kpa))
+        .max(libm::fabsf(walked_kpa) / (PRESSURE_ACCURACIES * accuracy_kpa))
 }
 
 /// Releases in a row without a pulse, held against how often this valve's releases show one at all.
@@ -143,8 +145,11 @@ fn silence(learned: &Learned, evidence: &EvidenceBuilder, settings: &EvidenceSet
     if seen.weight < LEAST_CYCLES || learned.odour_pulse_ppm.weight < 3.0 {
         return 0.0;
     }
-    // The rule of succession: never quite certain.
-    let share = (seen.mean * seen.weight + 1.0) / (seen.weight + 2.0);
+    // How often before this run, as far as it has become part of what was learned. The rule of succession: never certain.
+    let silent = evidence.silent_releases();
+    let others = if seen.weight > settings.baseline_cycles { settings.baseline_cycles } else { seen.weight - silent };
+    let smelt = seen.mean * seen.weight.min(settings.baseline_cycles);
+    let share = (smelt + 1.0) / (others.max(smelt) + 2.0);
     let needed = SILENT_RUN_LOG / libm::logf((1.0 - share).max(0.01));
-    evidence.silent_releases() / needed.max(settings.dead_cell_releases)
+    silent / needed.max(settings.dead_cell_releases)
 }

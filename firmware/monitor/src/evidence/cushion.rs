@@ -78,7 +78,7 @@ impl Cushion {
     }
 
     pub(super) fn frame(&mut self, frame: &Frame, learned: &mut Learned, context: &Context) {
-        let is_pumping = frame.is_pumping(context.site);
+        let is_pumping = frame.is_pumping();
         self.since_cycle_s += frame.length_s;
         self.follow_content(frame, context);
         if let Some([off_pct, for_s]) = self.unmoved.frame(frame, is_pumping, learned, context) {

@@ -138,7 +138,7 @@ impl HighFloat {
     /// How long the chamber has stood below the line, or below its own usual pressure, while the float is up: the large
     /// orifice spills, and most of what it takes is lost in the main itself.
     fn sag(&mut self, frame: &Frame, learned: &Learned, is_possible: bool, context: &Context) -> f32 {
-        let usual = if frame.is_pumping(context.site) { &learned.running_kpa } else { &learned.stopped_kpa };
+        let usual = if frame.is_pumping() { &learned.running_kpa } else { &learned.stopped_kpa };
         let usual_kpa = if usual.weight >= LEAST_PRESSURE_MIN { usual.mean } else { f32::NAN };
         let share = context.settings.sagging_share;
         let limit_kpa = |reference_kpa: f32| share * (reference_kpa + context.site.p_atm_kpa);

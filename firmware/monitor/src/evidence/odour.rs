@@ -5,8 +5,12 @@ use airvalve_sensors::{Channel, LoopCurrent, Span};
 use super::Context;
 use crate::{frame::Frame, learned::Learned};
 
-/// Odour that rises by less after a release has not risen: the highest of ninety means of a usual cell's noise, ppm.
+/// Odour that rises by less after a release has not risen, ppm and share of a usual pulse: what is left of a cell that has
+/// all but died, and of its noise.
 const SILENT_PPM: f32 = 0.35;
+const SILENT_SHARE: f32 = 0.15;
+/// Time constant over which a pulse is watched, s: shorter than a cell's own, longer than its noise.
+const PEAK_S: f32 = 8.0;
 /// Odour that rises by less after a release teaches nothing, ppm.
 const LEAST_PULSE_PPM: f32 = 1.0;
 /// Odour this many standard deviations above what stands before releases has risen.
@@ -35,7 +39,9 @@ const PULSE_S: f32 = 90.0;
 pub(super) struct Odour {
     /// Mean over about a minute, ppm; NaN when there is none.
     pub(super) ppm: f32,
-    /// The same in the minutes before, the newest first.
+    /// Over some seconds.
+    fast_ppm: f32,
+    /// The first in the minutes before, the newest first.
     kept_ppm: [f32; KEPT],
     since_kept_s: f32,
     pulse: Option<Pulse>,
@@ -56,6 +62,7 @@ impl Default for Odour {
     fn default() -> Self {
         Odour {
             ppm: f32::NAN,
+            fast_ppm: f32::NAN,
             kept_ppm: [f32::NAN; KEPT],
             since_kept_s: 0.0,
             pulse: None,
@@ -79,7 +86,9 @@ impl Odour {
         }
         if self.ppm.is_nan() {
             self.ppm = ppm;
+            self.fast_ppm = ppm;
         }
+        self.fast_ppm += (ppm - self.fast_ppm) * (frame.length_s / PEAK_S).min(1.0);
         self.ppm += (ppm - self.ppm) * (frame.length_s / NOW_S).min(1.0);
         self.since_kept_s += frame.length_s;
         if self.since_kept_s >= NOW_S {
@@ -91,7 +100,7 @@ impl Odour {
         }
         let Some(pulse) = &mut self.pulse else { return };
         pulse.elapsed_s += frame.length_s;
-        pulse.peak_ppm = pulse.peak_ppm.max(ppm);
+        pulse.peak_ppm = pulse.peak_ppm.max(self.fast_ppm);
         if pulse.elapsed_s > PULSE_S {
             let ended = *pulse;
             self.pulse = None;
@@ -101,6 +110,7 @@ impl Odour {
 
     /// A release has ended.
     pub(super) fn cycle(&mut self) {
+        // Releases that follow each other closely share one rise.
         if self.pulse.is_none() && !self.ppm.is_nan() {
             self.pulse = Some(Pulse { elapsed_s: 0.0, before_ppm: self.ppm, peak_ppm: self.ppm });
         }
@@ -110,8 +120,8 @@ impl Odour {
         let (many, few) = (context.settings.baseline_cycles, context.settings.recent_cycles);
         let height_ppm = pulse.peak_ppm - pulse.before_ppm;
         let usual_ppm = learned.odour_pulse_ppm.mean;
-        let is_silent = height_ppm < (0.1 * usual_ppm).max(SILENT_PPM);
-        if height_ppm >= LEAST_PULSE_PPM {
+        let is_silent = height_ppm < (SILENT_SHARE * usual_ppm).max(SILENT_PPM);
+        if height_ppm >= LEAST_PULSE_PPM && !is_silent {
             learned.odour_pulse_ppm.add(height_ppm, many, few);
         }
         if !is_silent {

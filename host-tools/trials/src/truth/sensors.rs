@@ -152,7 +152,9 @@ impl DeadCell {
         }
         let Some((until_s, before_ppm)) = self.pending else { return false };
         let least_ppm = PULSE_PPM.max(0.01 * PULSE_PCT_SPAN * sheet.valve.odour_high_ppm);
-        let is_smelt = now.odour_ppm - before_ppm >= least_ppm;
+        // What lies below the lowest that the loop carries is not seen.
+        let lowest_ppm = 0.01 * LOWEST_PCT_SPAN * sheet.valve.odour_high_ppm - sheet.truth.odour_zero_ppm;
+        let is_smelt = now.odour_ppm.max(lowest_ppm) - before_ppm.max(lowest_ppm) >= least_ppm;
         if is_smelt || now.now_s > until_s {
             self.pending = None;
         }
