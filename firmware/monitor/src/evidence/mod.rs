@@ -181,7 +181,7 @@ impl EvidenceBuilder {
             self.high.answer(false);
             self.vacuum.cycle();
         }
-        self.odour.cycle();
+        self.odour.cycle(learned);
     }
 
     /// Air arriving while sealed, net of leaks, NL/s, from the last sealed stretch.

@@ -109,9 +109,12 @@ impl Odour {
     }
 
     /// A release has ended.
-    pub(super) fn cycle(&mut self) {
+    pub(super) fn cycle(&mut self, learned: &Learned) {
+        // What is being aired out, after a fill or a pocket, falls faster than a release lets it rise.
+        let [_, earlier_ppm, ..] = self.kept_ppm;
+        let is_falling = earlier_ppm - self.ppm > silent_ppm(learned);
         // Releases that follow each other closely share one rise.
-        if self.pulse.is_none() && !self.ppm.is_nan() {
+        if self.pulse.is_none() && !self.ppm.is_nan() && !is_falling {
             self.pulse = Some(Pulse { elapsed_s: 0.0, before_ppm: self.ppm, peak_ppm: self.ppm });
         }
     }
@@ -119,8 +122,7 @@ impl Odour {
     fn end_pulse(&mut self, pulse: Pulse, learned: &mut Learned, context: &Context) {
         let (many, few) = (context.settings.baseline_cycles, context.settings.recent_cycles);
         let height_ppm = pulse.peak_ppm - pulse.before_ppm;
-        let usual_ppm = learned.odour_pulse_ppm.mean;
-        let is_silent = height_ppm < (SILENT_SHARE * usual_ppm).max(SILENT_PPM);
+        let is_silent = height_ppm < silent_ppm(learned);
         if height_ppm >= LEAST_PULSE_PPM && !is_silent {
             learned.odour_pulse_ppm.add(height_ppm, many, few);
         }
@@ -184,4 +186,9 @@ impl Odour {
             None
         }
     }
+}
+
+/// Odour that rises by less after a release has not risen, ppm.
+fn silent_ppm(learned: &Learned) -> f32 {
+    (SILENT_SHARE * learned.odour_pulse_ppm.mean).max(SILENT_PPM)
 }
