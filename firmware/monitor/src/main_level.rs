@@ -99,6 +99,12 @@ impl MainLevel {
             self.kept = [Rest::NONE; KEPT];
             follow(learned, &before, &now, answer(&before, &now, site));
         }
+        let stopped = &mut learned.stopped_kpa;
+        if learned.shifted_kpa != 0.0 && libm::fabsf(now.kpa - stopped.mean) < SUDDEN_ACCURACIES * accuracy_kpa {
+            // Back at the usual level, whatever was seen of the way there.
+            learned.shifted_kpa = 0.0;
+            stopped.recent = now.kpa;
+        }
         self.kept.rotate_right(1);
         if let Some(newest) = self.kept.first_mut() {
             *newest = now;
