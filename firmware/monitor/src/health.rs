@@ -294,14 +294,17 @@ impl ChannelHealth {
         let is_at_limit = self.last < self.limit_low + margin || self.last > self.limit_high - margin;
         let is_known = self.seen_s > CALM_KNOWN_S;
         let is_hushed = is_known && self.noise_squared < GONE_SHARE * self.calmest_squared;
-        if self.seen_s < 5.0 * NOISE_S {
-            self.calmest_squared = self.noise_squared;
-        } else if is_hushed && !is_at_limit {
+        let is_calm = self.noise_squared < self.calmest_squared;
+        if is_hushed && !is_at_limit {
             self.hushed_s += elapsed_s;
-        } else {
-            self.hushed_s = 0.0;
+            return;
+        }
+        self.hushed_s = 0.0;
+        // Before it is known the calmest counts at once: a start may be noisy.
+        if self.seen_s < 5.0 * NOISE_S || (is_calm && !is_known) {
+            self.calmest_squared = self.noise_squared;
+        } else if !self.is_noisy {
             let share = (elapsed_s / CALMEST_S).min(1.0);
-            let is_calm = self.noise_squared < self.calmest_squared;
             self.calmest_squared *=
                 if is_calm { 1.0 - (1.0 - CALMEST_SHARE) * share } else { 1.0 + CALMEST_SHARE * share };
         }
@@ -502,6 +505,46 @@ mod tests {
         // A third of the noise is a calmer plant, and at the end of the band a transmitter is calm.
         assert_eq!(told(50.0, 0.017).1, 0.0);
         assert_eq!(told(-1.2, 0.001).1, 0.0);
+    }
+
+    /// Plays readings at 1 Hz; the last evidence, and whether the channel has failed.
+    fn played(readings: impl Iterator<Item = f32>) -> ((Fault, f32), bool) {
+        let settings = EvidenceSettings::default();
+        let mut health = channel();
+        let mut evidence = (Fault::WireBreak, 0.0);
+        for reading in readings {
+            health.accept(reading, 1.0);
+            health.end_frame(1.0);
+            health.watch_slowly(1.0);
+            health.count_noise(1.0, false);
+            evidence = health.weigh(1.0, &settings);
+        }
+        (evidence, health.is_failed())
+    }
+
+    fn quiet(second: u32) -> f32 {
+        50.0 + 0.05 * (second * 5 % 7) as f32
+    }
+
+    #[test]
+    fn a_glitch_now_and_then_blinds_no_channel_and_a_loop_that_stays_out_does() {
+        let glitch = |second: u32| if second % 50 == 49 { 108.0 } else { quiet(second) };
+        assert!(!played((0..3_600).map(glitch)).1);
+        assert!(played((0..3_600).map(quiet).chain([108.0; 3])).1);
+    }
+
+    #[test]
+    fn noise_that_is_over_is_forgotten_in_minutes() {
+        let loud = |second: u32| quiet(second) + if second % 2 == 0 { 4.0 } else { -4.0 };
+        let (calm, noise) = ((0..7_200).map(quiet), (0..36_000).map(loud));
+        assert_eq!(played(calm.clone().chain(noise.clone())).0.0, Fault::Noise);
+        assert!(!played(calm.clone().chain(noise).chain((0..1_200).map(quiet))).1);
+    }
+
+    #[test]
+    fn a_noisy_start_makes_no_channel_flat() {
+        let start = (0..300).map(|second| quiet(second) + 3.0 * (second * 3 % 7) as f32);
+        assert_eq!(played(start.chain((0..10_800).map(quiet))), ((Fault::WireBreak, 0.0), false));
     }
 
     #[test]

@@ -196,3 +196,28 @@ fn a_new_pressure_sensor_with_another_zero_is_no_drift() {
         assert_eq!(raised, faults, "{:?}", monitor.learned());
     }
 }
+
+#[test]
+fn a_drift_that_is_mended_clears_without_a_word() {
+    let mut plant = Plant::new(2.0);
+    plant.noise = 0.05;
+    let mut monitor = monitor_for(&plant);
+    run(&mut plant, &mut monitor, 6.0);
+    let mut stands = Vec::new();
+    for (hours, from_kpa, to_kpa) in [(2.0, 0.0, 100.0), (2.0, 100.0, 100.0), (4.0, 0.0, 0.0)] {
+        let samples = (hours * 3600.0 * plant.hz) as usize;
+        for number in 0..samples {
+            let mut sample = plant.next();
+            let share = number as f32 / samples as f32;
+            *sample.quantities.slot(Channel::ChamberPressure) += from_kpa + (to_kpa - from_kpa) * share;
+            for event in &monitor.step_quantities(&sample) {
+                if let Event::Alarm(alarm) = event
+                    && alarm.fault == Fault::Drift
+                {
+                    stands.push(alarm.is_active);
+                }
+            }
+        }
+    }
+    assert_eq!([stands.first(), stands.last()], [Some(&true), Some(&false)], "{stands:?}");
+}
