@@ -535,7 +535,7 @@ mod tests {
 
     #[test]
     fn noise_that_is_over_is_forgotten_in_minutes() {
-        let loud = |second: u32| quiet(second) + if second % 2 == 0 { 4.0 } else { -4.0 };
+        let loud = |second: u32| quiet(second) + if second.is_multiple_of(2) { 4.0 } else { -4.0 };
         let (calm, noise) = ((0..7_200).map(quiet), (0..36_000).map(loud));
         assert_eq!(played(calm.clone().chain(noise.clone())).0.0, Fault::Noise);
         assert!(!played(calm.clone().chain(noise).chain((0..1_200).map(quiet))).1);
