@@ -146,15 +146,11 @@ impl Learned {
 
     /// How far both usual pressures have walked together, kPa: more likely the transmitter's doing than the main's.
     pub fn pressure_walk_kpa(&self) -> f32 {
-        let (walked_kpa, running) = (self.rest_walk_kpa(), &self.running_kpa);
-        let running_kpa = running.recent - running.mean;
-        if running.weight < LEAST_STOPPED_MIN || running_kpa * walked_kpa <= 0.0 {
-            0.0
-        } else if libm::fabsf(running_kpa) < libm::fabsf(walked_kpa) {
-            running_kpa
-        } else {
-            walked_kpa
+        let running = &self.running_kpa;
+        if running.weight < LEAST_STOPPED_MIN {
+            return 0.0;
         }
+        same_side(running.recent - running.mean, self.rest_walk_kpa())
     }
 
     /// Nothing learned yet: only the data sheet.
@@ -183,5 +179,16 @@ impl Learned {
             shifted_kpa: 0.0,
             below_line_kpa: none,
         }
+    }
+}
+
+/// The smaller of two that lie on the same side of zero, else 0.
+pub(crate) fn same_side(a: f32, b: f32) -> f32 {
+    if a * b <= 0.0 {
+        0.0
+    } else if libm::fabsf(a) < libm::fabsf(b) {
+        a
+    } else {
+        b
     }
 }

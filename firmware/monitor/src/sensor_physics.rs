@@ -18,8 +18,6 @@ const BEYOND_ACCURACIES: f32 = 4.0;
 const WALKED_ACCURACIES: f32 = 3.0;
 /// They must also have walked by so many standard deviations of the mean.
 const WALKED_DEVIATIONS: f32 = 6.0;
-/// An area ratio below this share of the usual one slows the end of a release.
-const SLOWER: f32 = 0.85;
 /// Cycles before a walk can be told.
 const LEAST_CYCLES: f32 = 10.0;
 /// A usual pressure that walks by this many times the accuracy is drift; the main itself changes a little.
@@ -82,8 +80,9 @@ fn walk_of_float(learned: &Learned, accuracy_pct: f32, is_standing: bool, settin
     let answered_pct =
         100.0 * learned.tested_space.recent * (learned.answer.recent / fouling::usual_answer(learned, settings) - 1.0);
     let is_answered = learned.answer.weight >= settings.recent_cycles && answered_pct * walked_pct > 0.0;
-    let is_slower = fouling::area_ratio_now(learned, settings) < SLOWER * fouling::usual_area_ratio(learned, settings);
-    let agrees = is_answered && !is_slower && libm::fabsf(answered_pct) > 0.4 * libm::fabsf(walked_pct);
+    let agrees = is_answered
+        && !fouling::is_slower(learned, settings)
+        && libm::fabsf(answered_pct) > 0.4 * libm::fabsf(walked_pct);
     // Once told it stands until the positions are back: a reading that is not trusted teaches no answers.
     let by_answer = if agrees || is_standing { walk(after_step, accuracy_pct) } else { 0.0 };
     by_positions.max(by_answer)

@@ -20,6 +20,8 @@ const UNLEARNED_ANSWER: f32 = 0.6;
 const SIGNIFICANT_DEVIATIONS: f32 = 4.0;
 /// A clean float stands off by no more than this before it moves, % of stroke: play, noise and what arrives unevenly.
 const MOST_USUAL_STICK_PCT: f32 = 1.0;
+/// An area ratio below this share of the usual one slows the end of a release.
+const SLOWER: f32 = 0.85;
 /// A pressure that may be misread by so many times its accuracy makes a light float look heavy.
 const DOUBTED_ACCURACIES: f32 = 2.5;
 /// Share of the answer that comes late at which the float counts as sluggish.
@@ -80,6 +82,11 @@ pub(crate) fn area_ratio_now(learned: &Learned, settings: &EvidenceSettings) -> 
     };
     let longer = longer(&learned.slowness).max(longer(&learned.slowness_after_step));
     usual_area_ratio(learned, settings) / (1.0 + longer)
+}
+
+/// Whether releases have become so much slower that one in mid-movement ends elsewhere.
+pub(crate) fn is_slower(learned: &Learned, settings: &EvidenceSettings) -> bool {
+    area_ratio_now(learned, settings) < SLOWER * usual_area_ratio(learned, settings)
 }
 
 /// Answer to pressure steps that this valve should show.

@@ -7,7 +7,7 @@ use airvalve_sensors::Channel;
 
 use super::{Context, fouling};
 use crate::{
-    learned::{Baseline, Learned},
+    learned::{Baseline, Learned, same_side},
     release::Cycle,
 };
 
@@ -20,8 +20,6 @@ const ELSEWHERE_ACCURACIES: f32 = 5.0;
 const ELSEWHERE_DEVIATIONS: f32 = 4.0;
 /// After a pressure step a release begins in mid-movement, and where it ends is known less well by this factor.
 const AFTER_STEP: f32 = 1.5;
-/// An area ratio below this share of the usual one slows a release, and one in mid-movement then ends elsewhere.
-const SLOWER: f32 = 0.85;
 
 /// The last releases.
 #[derive(Clone, Debug, Default)]
@@ -38,12 +36,9 @@ impl Walked {
             let limit_pct = (ELSEWHERE_ACCURACIES * accuracy_pct).max(ELSEWHERE_DEVIATIONS * usual.deviation);
             if usual.weight < LEAST_CYCLES { 0.0 } else { (pct - usual.mean) / limit_pct }
         };
-        let settings = context.settings;
-        let is_slower =
-            fouling::area_ratio_now(learned, settings) < SLOWER * fouling::usual_area_ratio(learned, settings);
         let off = if !cycle.is_near_step {
             same_side(off(cycle.start_pct, &learned.opens_pct), off(cycle.end_pct, &learned.closes_pct))
-        } else if is_slower {
+        } else if fouling::is_slower(learned, context.settings) {
             0.0
         } else {
             off(cycle.end_pct, &learned.closes_after_step_pct) / AFTER_STEP
@@ -58,16 +53,5 @@ impl Walked {
     pub(super) fn evidence(&self) -> f32 {
         let [first, second, third] = self.last;
         libm::fabsf(same_side(same_side(first, second), third))
-    }
-}
-
-/// The smaller of two that lie on the same side, else 0.
-fn same_side(a: f32, b: f32) -> f32 {
-    if a * b <= 0.0 {
-        0.0
-    } else if libm::fabsf(a) < libm::fabsf(b) {
-        a
-    } else {
-        b
     }
 }
